@@ -75,6 +75,9 @@ def is_name(host: str) -> bool:
     return False
 
 
+MISSING = "The file is missing."
+
+
 def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     """The tables of a file; empty, with the reason, where it cannot be read."""
     where, text = path.name, ""
@@ -88,7 +91,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
         where += f": {beyond}"
         fault = _TOO_LONG
     except FileNotFoundError:
-        fault = ("The file is missing.", f"Put a {path.name} into {path.absolute().parent}.")
+        fault = (MISSING, f"Put a {path.name} into {path.absolute().parent}.")
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
         where += f": line {line}"

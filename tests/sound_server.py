@@ -44,18 +44,27 @@ class SoundServer:
 
     def start(self) -> None:
         """Until it takes connections."""
-        null_sink = (
-            f"module-null-sink sink_name=gallery rate=48000 format=float32le channels={self._channels} "
-            f"channel_map={CHANNEL_MAPS[self._channels]} norewinds=1"
-        )
         native = f"module-native-protocol-unix socket={self._socket} auth-anonymous=1"
         options = "-n --daemonize=no --use-pid-file=no --exit-idle-time=-1 --disable-shm=yes --high-priority=no"
         self._server = subprocess.Popen(
-            ["pulseaudio", *options.split(), "--realtime=no", "-L", native, "-L", null_sink],
+            ["pulseaudio", *options.split(), "--realtime=no", "-L", native, "-L", self.sink()],
             env=self.environment,
             stderr=subprocess.DEVNULL,
         )
         _wait(lambda: subprocess.run(["pactl", "info"], env=self.environment, capture_output=True).returncode == 0)
+
+    @property
+    def pid(self) -> int:
+        """Of the server, which runs."""
+        assert self._server is not None
+        return self._server.pid
+
+    def sink(self) -> str:
+        """The module that plays, with its arguments."""
+        return (
+            f"module-null-sink sink_name=gallery rate=48000 format=float32le channels={self._channels} "
+            f"channel_map={CHANNEL_MAPS[self._channels]} norewinds=1"
+        )
 
     def hang(self) -> None:
         """It lives, and answers nobody."""

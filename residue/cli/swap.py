@@ -32,13 +32,13 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, place_to_withdraw, stage
     from residue.archive.swap.places import When
     from residue.archive.swap.taking import withdraw
-    from residue.installation.load import PERFORMANCES, load
+    from residue.installation.load import PERFORMANCES, swappable
     from residue.runtime.system.clock import SystemClock
 
     if [bag is not None, back, gone].count(True) != 1:
         raise click.UsageError("Name a BAG, or write --back for the one before, or --withdraw.")
-    loaded, now = load(installation), SystemClock().now()
-    performances, programme = installation / PERFORMANCES, loaded.played
+    programme, needs = swappable(installation)
+    performances, now = installation / PERFORMANCES, SystemClock().now()
     if gone:
         name = place_to_withdraw(performances, programme, place)
         withdraw(performances, name)
@@ -50,6 +50,6 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     else:
         name = place_for(bag, programme, place)
         with progress("Verifying and copying") as bar:
-            stage(bag, performances, name, When(when), loaded.graph.needs, now, bar)
+            stage(bag, performances, name, When(when), needs, now, bar)
     say(f"{bag.name if bag else 'The one before'} waits to take the place of {name}, {when}.")
     say("The running house checks it first; `residue status` says how far it is, or why it was refused.")

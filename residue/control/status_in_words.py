@@ -124,7 +124,8 @@ def lowered_in_words(told: Status) -> str:
 
 def _part(lowered: Status) -> str:
     who = f" ({asker_in_words(lowered['who'])})" if lowered["who"] else ""
-    return f"{lowered['by']} {lowered['db']:.1f} dB{who}"
+    by = "everything" if lowered["db"] is None else f"{lowered['db']:.1f} dB"
+    return f"{lowered['by']} {by}{who}"
 
 
 def _planning(told: Status) -> Iterator[str]:
@@ -167,6 +168,13 @@ def _caps(told: Status) -> Iterator[str]:
         if margin_db := cap.get("margin_db"):
             limit += f" ({cap['limit'] + margin_db:g} less a margin of {margin_db:g})"
         yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Caps" if number == 0 else " ")
+
+
+def _room_caps(told: Status) -> Iterator[str]:
+    """What the microphone hears against the caps, visitors and all else included."""
+    for number, cap in enumerate((told.get("proof") or {}).get("room_caps", [])):
+        level, limit = (level_in_words(cap[key], cap["unit"]) for key in ("level", "limit"))
+        yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Heard" if number == 0 else " ")
 
 
 def _readings(told: Status) -> Iterator[str]:
@@ -223,5 +231,5 @@ def _when(text: str | None, now: str) -> str:
 
 _FACTS = (
     *(_title, _house, _bag, _lowered, _planning, _device, _step),
-    *(_caps, _readings, _swaps, _ears, _health, _events),
+    *(_caps, _room_caps, _readings, _swaps, _ears, _health, _events),
 )

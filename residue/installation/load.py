@@ -10,12 +10,13 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from residue.checking import check, read_toml
+from residue.archive.prepared import Needs
+from residue.checking import MISSING, check, read_toml
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
 from residue.loudness.plan.room_findings import check_room
-from residue.mapping.graph import Graph, build, needed_ports
+from residue.mapping.graph import Graph, build, needed_ports, needs_of
 from residue.mapping.node import Node
 from residue.mapping.nodes import catalogue, unknown_kind
 from residue.mapping.piece import Piece
@@ -71,8 +72,7 @@ class Installation:
     @property
     def played(self) -> list[str]:
         """Every performance in the hours, once: those of the programme and of private views."""
-        private = (name for terms in self.answers.terms for name in terms.performances)
-        return list(dict.fromkeys([*self.hours.programme.names, *private]))
+        return _played(self.hours, self.answers)
 
 
 def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] = FILES) -> Installation:
@@ -91,13 +91,18 @@ def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] 
     if places[HOURS] == folder:
         places[HOURS] = home_of_hours(folder, room)
     hours, answers, found = read_hours(places[HOURS], performances)
-    findings += found
+    findings += _for_the_shared_folder(found, folder, places[HOURS])
     if room:
         findings += [*check_room_for(graph, room), *(mixed(folder, room.hours_folder) if room.hours_folder else ())]
     stopped = stops(findings)
     if graph is None or room is None or hours is None or answers is None or stopped:
         raise ProblemError(findings)
     return Installation(folder, places, graph.piece, graph, room, hours, answers, performances, tuple(findings))
+
+
+def _played(hours: Hours, answers: Answers) -> list[str]:
+    private = (name for terms in answers.terms for name in terms.performances)
+    return list(dict.fromkeys([*hours.programme.names, *private]))
 
 
 def home_of_hours(folder: Path, room: Room | None) -> Path:
@@ -282,6 +287,43 @@ def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     for where, names in lists.items():
         if isinstance(names, list):
             yield from ((f"{HOURS}: {where}", name) for name in names if isinstance(name, str))
+
+
+def _for_the_shared_folder(findings: list[Finding], folder: Path, home: Path) -> list[Finding]:
+    """The findings on the hours; how hours come into a folder that room.toml names, where there are none."""
+    if home == folder or not any(finding.what == MISSING for finding in findings):
+        return findings
+    what = f"The hours are read in {home}, and there is no {HOURS}."
+    if (folder / HOURS).exists():
+        mend = f"Copy those of the installation there: sudo residue share {folder} --install --folder-only"
+    else:
+        make = "" if home.is_dir() else f"Make it: sudo residue share {folder} --install --folder-only. "
+        mend = f"{make}Put a {HOURS} there, or leave [hours_folder] out and put it into {folder}."
+    return [Finding(Severity.STOPS, f"{ROOM}: hours_folder.path", what, mend), *findings[1:]]
+
+
+def swappable(folder: Path) -> tuple[list[str], Needs]:
+    """Every performance in the hours, once, and what the piece needs of it.
+
+    A swap concerns these alone, and a house that runs keeps what it had: so a fault of the room, or elsewhere in the
+    two other files, does not matter here. Raises ProblemError where no performance can be read, with the faults.
+    """
+    check_folder(folder)
+    graph, findings = read_piece(folder / PIECE)
+    raw, found = read_toml(folder / ROOM)
+    findings += found
+    named = raw.get("hours_folder")
+    shared = named.get("path") if isinstance(named, dict) else None
+    home = Path(shared) if isinstance(shared, str) else folder
+    hours, answers, found = read_hours(home, find_performances(folder))
+    findings += _for_the_shared_folder(found, folder, home)
+    if hours is not None and answers is not None:
+        names = _played(hours, answers)
+    else:
+        names = list(dict.fromkeys(name for _, name in _named(read_toml(home / HOURS)[0])))
+    if not names:
+        raise ProblemError(findings)
+    return names, graph.needs if graph is not None else needs_of(readable_nodes(folder / PIECE).values())
 
 
 def mixed(folder: Path, hours: HoursFolder) -> Iterator[Finding]:

@@ -41,8 +41,10 @@ loss of a device they may loop without end.
 """
 BEYOND_S = 0.5
 """A sound server keeps so much more than PortAudio says, with a reserve: PulseAudio keeps 0.1 s, as we measured."""
-_PERIOD_FRAMES = "480"
-"""The period of a device that is asked what is left to play, 10 ms; else PortAudio takes a quarter of the buffer."""
+_PERIOD_S = 0.01
+"""The period of a device that is asked what is left to play; else PortAudio takes a quarter of the buffer."""
+_GOLDEN = 0.6180339887498949
+"""Of its multiples, any few in a row lie evenly over a turn. Source: any textbook on sequences of low discrepancy."""
 _ENDING_S = 1.5
 """A last fade that is not over so long after the buffer was empty hangs in PortAudio."""
 
@@ -57,7 +59,7 @@ def serve(
             connection.send_bytes(msgspec.json.encode(one))
 
     if timed:
-        os.environ.setdefault("PA_ALSA_PERIODSIZE", _PERIOD_FRAMES)
+        os.environ.setdefault("PA_ALSA_PERIODSIZE", str(round(rate_hz * _PERIOD_S)))
     try:
         from residue.output.portaudio import OutputStream
     except OSError as error:
@@ -71,9 +73,11 @@ def serve(
         answer(Opened(stream.latency_s))
         held_back = HeldBack(stream, channels, RETIMED_FRAMES if timed else 0)
         wait_s = stream.latency_s - min(FADES_BEFORE_S, stream.latency_s / 3.0)
+        turn = 0.0
         while frames := _next(connection, wait_s, held_back.fade_out):
             late = held_back.play(frames)
-            answer(Written(late, _queued(stream, held_back) if timed else None))
+            turn = (turn + _GOLDEN) % 1.0
+            answer(Written(late, _queued(stream, held_back, turn * _PERIOD_S) if timed else None))
         held_back.fade_out()
         silent_frames = round(rate_hz * (stream.latency_s + BEYOND_S))
         stream.write(bytes(FRAME_BYTES * channels * silent_frames))  # until the fade is heard
@@ -83,8 +87,13 @@ def serve(
         answer(Lost(str(error)))
 
 
-def _queued(stream: OutputStream, held_back: HeldBack) -> Queued:
-    """The time comes last: whatever happens in between makes the queue look longer, and never shorter."""
+def _queued(stream: OutputStream, held_back: HeldBack, after_s: float) -> Queued:
+    """The time comes last: whatever happens in between makes the queue look longer, and never shorter.
+
+    after_s: another one each time, up to a period. A write ends at one place within a step of the device, which creeps
+    on by a few millionths; from there alone it would be unknown for minutes where in a step the readings are.
+    """
+    time.sleep(after_s)
     queued_frames = stream.queued_frames() + held_back.frames
     return Queued(time.monotonic(), queued_frames)
 

@@ -23,6 +23,12 @@ server hands on what it plays in pieces of its own, whose ends come round to tho
 """
 _SURE = 5
 """From so many stretches on, a slope is better than one that was known before; from two on, better than none."""
+_APART_S = 10.0
+"""A slope comes from earliest readings that lie so far apart at least; half a stretch."""
+BEGINS_S = 2.0
+"""A device or a server begins to play some time after it was given the first frames, and tells of them meanwhile as if
+it played: too early, which is what counts here for as long as a minute and a half. No reading of that time is taken.
+"""
 _COUNTING = 5
 """The stretches whose earliest readings count beside the latest readings, once the slope is known."""
 JUMP_S = 0.05
@@ -40,30 +46,41 @@ class HeardLine:
 
     def __init__(self, slope: float = 0.0) -> None:
         self.slope = slope
+        self._known_from = _SURE if slope else 2
+        """The stretches that a slope has to come from, to be better than the present one."""
+        self._known = bool(slope)
+        self._counts_from_s: float | None = None
+        """From this moment on readings count; None until the first one after a beginning."""
         self._points: deque[_Point] = deque(maxlen=_STRETCH)
         self._earliest: deque[_Point] = deque(maxlen=_STRETCHES)
         self._frames = 0
         self._readings = 0
 
     def __len__(self) -> int:
-        """The readings since the last jump."""
+        """The readings that count since the last jump; 0 while the device begins."""
         return self._readings
 
     @property
     def settled(self) -> bool:
         """Whether the slope is known, and readings enough to use it."""
-        return len(self._earliest) > 1
+        return self._known and len(self._earliest) > 1
 
     def forget(self, but: int = 0) -> None:
-        """Lets only the next readings count, and so many of the last."""
+        """Lets only the next readings count, and so many of the last; without any, the device begins anew."""
         for _ in range(len(self._points) - but):
             self._points.popleft()
         self._earliest.clear()
         self._readings = len(self._points)
+        if not but:
+            self._counts_from_s = None
 
     def take(self, frames: int, queued: Queued) -> None:
         """So many frames were written, and this reading followed."""
         self._frames += frames
+        if self._counts_from_s is None:
+            self._counts_from_s = queued.at_s + BEGINS_S
+        if queued.at_s < self._counts_from_s:
+            return
         self._points.append((queued.at_s, queued.at_s + (queued.queued_frames - self._frames) / HOP_RATE_HZ))
         self._readings += 1
         latest = list(self._points)[-FEWEST:]
@@ -71,11 +88,14 @@ class HeardLine:
             self.forget(but=FEWEST)
         if self._readings % _STRETCH == 0:
             self._earliest.append(min(self._points, key=self._level))
-            if len(self._earliest) >= (_SURE if self.slope else 2):
-                self.slope = median((y - v) / (x - u) for (u, v), (x, y) in combinations(self._earliest, 2))
+            pairs = combinations(self._earliest, 2)
+            slopes = [(y - v) / (x - u) for (u, v), (x, y) in pairs if x - u > _APART_S]
+            if slopes and len(self._earliest) >= self._known_from:
+                self.slope, self._known = median(slopes), True
+                self._known_from = min(_SURE, len(self._earliest))
 
     def next_s(self) -> float:
-        """When the next frame that is written is heard; at least one reading was taken."""
+        """When the next frame that is written is heard; at least one reading counts."""
         counting = list(self._points)
         if self.settled:
             counting = [*list(self._earliest)[-_COUNTING:], *counting]

@@ -145,12 +145,18 @@ class InStepSink:
 
     def _keep(self, *, stepped: bool) -> None:
         self.hop = self._due
+        if not len(self._heard):  # after a gap
+            self._leave()
+            return
         late_s = self._next_s - self._due / HOPS_A_SECOND
         if abs(late_s) > ASTRAY_S:
             logger.warning("Out of step by %.0f ms.", late_s * 1000.0)
             if late_s > 0.0 and self._heard.settled and not stepped:  # else the line is right, or better known now
                 self._heard.forget(but=FEWEST)
-            self.hop, self.skew, self._leaving = None, None, LEAVE_HOPS
+            self._leave()
             return
         self._servo.look(late_s, HOP_S)
         self.skew = Skew(late_s, self._servo.ppm)
+
+    def _leave(self) -> None:
+        self.hop, self.skew, self._leaving = None, None, LEAVE_HOPS

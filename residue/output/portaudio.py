@@ -25,10 +25,11 @@ class OutputStream:
                 samplerate=rate_hz, device=found["index"], channels=channels, dtype="float32", latency=buffer_s
             )
             self._stream.start()
+            self.latency_s = float(self._stream.latency)
+            # PortAudio's latency leaves out a period of the buffer, which may be another in another room
+            self._buffer_frames = max(self.latency_s * rate_hz, float(self._stream.write_available))
         except (sounddevice.PortAudioError, ValueError) as error:
             raise OSError(f'The sound device "{name}" cannot be opened: {_reason(error)}.') from error
-        self.latency_s = float(self._stream.latency)
-        self._buffer_frames = self.latency_s * rate_hz
 
     def write(self, frames: bytes) -> bool:
         """Writes interleaved float32 frames as soon as there is room; gives whether the stream was empty before."""

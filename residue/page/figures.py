@@ -92,6 +92,14 @@ class _Figures(Collector):
             if proof[key] is not None:
                 room.add_metric([weighting, proof["unit"]], proof[key])
         yield room
+        what = "Level at the microphone over the window of the cap, with all that is heard there."
+        level = GaugeMetricFamily("residue_room_cap_level", what, labels=["cap", "unit"])
+        what = "The limit of the cap, without a margin, minus that level."
+        headroom = GaugeMetricFamily("residue_room_cap_headroom_db", what, labels=["cap", "unit"])
+        for cap in proof["room_caps"]:
+            level.add_metric([cap["name"], cap["unit"]], cap["level"])
+            headroom.add_metric([cap["name"], cap["unit"]], cap["headroom_db"])
+        yield from (level, headroom)
 
     def _caps(self) -> Iterator[Metric]:
         families = {

@@ -17,6 +17,8 @@ EARLY_S, LATE_S = 0.5, 4.4
 
 Together they are shorter than the time from one sweep to the next.
 """
+WINDOW_S = 30.0
+"""While the house is open, so much of what is sent and heard is brought together at a time."""
 HEAD = struct.Struct("<qdi")
 """Before each block: the place of its first frame among all that was sent, when that is heard, and its frames."""
 

@@ -26,12 +26,11 @@ from residue.loudness.meters.weightings import Weighting, sections
 from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
 from residue.proof.change import LouderRoom, aligned, spectra, thinned
 from residue.proof.hearing import trouble_of
-from residue.proof.messages import EARLY_S, HEAD, LATE_S, HeardSecond, RoomChange, Watch, WatchTold
+from residue.proof.messages import EARLY_S, HEAD, LATE_S, WINDOW_S, HeardSecond, RoomChange, Watch, WatchTold
 from residue.proof.microphone import Beginning, microphone_or_trouble
 
 Floats = NDArray[np.float64]
 
-WINDOW_S = 30.0
 _READ_S = 1.0
 _MOST_WAITING = 1_000
 

@@ -2,13 +2,15 @@
 
 Night Dough over an evening of so many minutes, which is its first evening again and again, with sections as long. The
 figures are processor time: of the whole command `residue listen` with a second of sound, and of an edit from the saved
-file until it is at the place that is heard. First no place is known, then all of them are.
+file until it is at the place that is heard. First no place is known, then all of them are. Then those of `check` and of
+`render` of a minute under the plan, as the piece is and after an edit of its last section.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 import tempfile
 import time
@@ -65,8 +67,8 @@ def version(installation: Path, cache: Path) -> Version:
 
 def first_sound_s(installation: Path, cache: Path, from_s: float) -> float:
     """The processor time of the whole command with a second of sound."""
-    command = [sys.executable, "-m", "residue", "listen", str(installation), "--device", "silent", "--for-s", "1"]
-    return child_s([*command, "--from-s", str(from_s)], {**os.environ, "XDG_CACHE_HOME": str(cache.parent)})
+    words = ("listen", str(installation), "--device", "silent", "--for-s", "1", "--from-s", str(from_s))
+    return command_s(*words, cache=cache)
 
 
 def edit_s(installation: Path, cache: Path, heard: Trail, edit: tuple[str, str]) -> tuple[float, int]:
@@ -91,6 +93,27 @@ def heard_at(installation: Path, cache: Path, place_s: float) -> Trail:
     trail = Trail(one, opened(one, frame, (), "dough")[0])
     trail.skip_to(frame)
     return trail
+
+
+def command_s(*words: str, cache: Path) -> float:
+    """The processor time of a whole command."""
+    return child_s([sys.executable, "-m", "residue", *words], {**os.environ, "XDG_CACHE_HOME": str(cache.parent)})
+
+
+def tell_gallery(installation: Path, cache: Path, places_s: Sequence[float]) -> None:
+    """What the house would play: checked, and a minute of it rendered."""
+    path, sound = installation / "piece.toml", installation.with_name("minute.wav")
+    text = path.read_text(encoding="utf-8")
+    wanted = ("--performance", NAME, "--out", str(sound))
+    for what, edit in (("as it is", ("", "")), ("edited in the last section", EDITS["a section to come"])):
+        assert edit[0] in text
+        path.write_text(text.replace(*edit), encoding="utf-8")
+        sys.stdout.write(f"{what}: check {command_s('check', str(installation), cache=cache):.1f} s\n")
+        for place_s in places_s:
+            part = ("--from-s", str(place_s), "--to-s", str(place_s + 60.0))
+            cost_s = command_s("render", str(installation), *wanted, *part, cache=cache)
+            sys.stdout.write(f"  a minute from {place_s:6.0f} s rendered: {cost_s:.1f} s\n")
+    path.write_text(text, encoding="utf-8")
 
 
 def tell(installation: Path, cache: Path, places_s: Sequence[float]) -> None:
@@ -119,6 +142,11 @@ def main() -> None:
         level_profile(one.installation, one.performance, cache)
         sys.stdout.write(f"levels and checkpoints of all places: {time.process_time() - began_s:.1f} s\n")
         tell(installation, cache, places_s)
+        room, hours = ((DEMO / name).read_text(encoding="utf-8") for name in ("room.toml", "hours.toml"))
+        (installation / "room.toml").write_text(room, encoding="utf-8")
+        alone = re.sub(r"performances = .*", f'performances = ["{NAME}"]', hours)
+        (installation / "hours.toml").write_text(alone, encoding="utf-8")
+        tell_gallery(installation, cache, places_s)
 
 
 if __name__ == "__main__":

@@ -33,3 +33,20 @@ def test_one_wish_at_a_time(installation: Path, words: list[str]) -> None:
     found = swap(installation, *words)
     assert found.exit_code == 2
     assert "Name a BAG, or write --back for the one before, or --withdraw." in found.output
+
+
+def test_a_slip_in_the_room_or_elsewhere_does_not_stop_a_swap(installation: Path) -> None:
+    """The house that runs keeps what it had, and takes the performance; so does one that starts when it is mended."""
+    bag = installation / "performances" / "second-batch"
+    for file, slip in (("room.toml", "\ndevise = 3\n"), ("hours.toml", "\n[weekli]\n"), ("piece.toml", "\n[node.x]\n")):
+        with (installation / file).open("a", encoding="utf-8") as text:
+            text.write(slip)
+        asked = swap(installation, bag, "--in-place-of", "first-batch")
+        assert (asked.exit_code, "waits to take the place of first-batch" in asked.output) == (0, True), file
+        assert swap(installation, "--withdraw").exit_code == 0
+
+
+def test_without_a_programme_that_can_be_read_a_swap_says_what_is_wrong_with_it(installation: Path) -> None:
+    (installation / "hours.toml").write_text("[programme\n", encoding="utf-8")
+    asked = swap(installation, installation / "performances" / "second-batch", "--in-place-of", "first-batch")
+    assert (asked.exit_code, "hours.toml: line 1" in asked.output) == (1, True)

@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 
 from tests.fuzz.targets import TARGETS
-from tests.fuzz.trying import Found, file_name, search, smaller
+from tests.fuzz.trying import Found, HangError, file_name, search, smaller
 
 CASES = Path(__file__).parent / "cases"
 """By target: the contents that once found a fault, which tests try again."""
@@ -48,7 +48,8 @@ def _note(known: dict[str, Found], one: Found) -> None:
 
 
 def _keep(name: str, one: Found, into: Path) -> None:
-    if one.words.startswith("Traceback"):  # what ends the process is kept as it is
+    # What ends the process is kept as it is, and so is what hangs: each try at less of it takes as long again.
+    if one.words.startswith("Traceback") and not one.where.startswith(HangError.__name__):
         with tempfile.TemporaryDirectory() as folder:
             one = smaller(TARGETS[name].trial(Path(folder)), one)
     path = into / name / file_name(one)

@@ -22,6 +22,7 @@ from tests.archive.ingest.sources.gdf_writer import gdf
 from tests.archive.ingest.sources.test_acq import written as acq
 from tests.archive.ingest.sources.test_activity import point, tcx
 from tests.archive.ingest.sources.test_arrays import write_hdf5
+from tests.archive.ingest.sources.test_gdf import FILES as GDF_FILES
 from tests.fuzz.recordings import emptied, heard, opening
 from tests.fuzz.target import Target, Trial, answered, joined, parts
 
@@ -45,7 +46,8 @@ def _fits(_folder: Path) -> Sequence[bytes]:
 def _gdfs(_folder: Path) -> Sequence[bytes]:
     signals = [("C3", _COUNTS[0]), ("emg", _COUNTS[1])]
     told = gdf(signals, [100, 100], patient="P01 Ida", began=datetime(2026, 2, 11, 23, 40), events=[(9, 768)])  # noqa: DTZ001
-    return [gdf([signals[0], ("slow", _COUNTS[1][::2])], [100, 50]), told]
+    others = [file.read_bytes() for file in sorted(GDF_FILES.glob("*.gdf"))]
+    return [gdf([signals[0], ("slow", _COUNTS[1][::2])], [100, 50]), told, *others]
 
 
 _PARTS = ("vhdr", "vmrk", "eeg")
@@ -166,7 +168,7 @@ def _aacs(folder: Path) -> Sequence[bytes]:
 LIBRARIES = {
     "tcx": Target(_activities, _surveyed("a.tcx"), (b"<Trackpoint>", b"</Trackpoint>", b"<Value>", b"<!ENTITY a 'b'>")),
     "fit": Target(_fits, _surveyed("a.fit"), (b".FIT", b"\x40\x00\x00", b"\x4e\x00", b"\x14\x00")),
-    "acq": Target(lambda _: [acq()], _surveyed("a.acq")),
+    "acq": Target(lambda _: [acq(), acq(compressed=True)], _surveyed("a.acq")),
     "gdf": Target(_gdfs, _surveyed("a.gdf"), (b"GDF 2.20", b"GDF 1.25", b"O1")),
     "brainvision": Target(
         _brainvisions,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import floor
+from math import floor, inf, isinf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +18,12 @@ SINCE_S = 900_000.0
 
 
 class SimulatedDevice:
-    """Plays in periods, from the first frame on; what it plays and when is known exactly.
+    """Plays in periods, from a moment after the first frame on; what it plays and when is known exactly.
 
     drift_ppm: how much faster than the true time its crystal is, by true time. wall_s: what the machine's clock shows,
     by true time. piece: a sound server in between takes frames in such pieces, and tells of it in periods. jitter_s: a
-    machine is late by such times, at most, when it reads the device.
+    machine is late by such times, at most, when it reads the device. begins_s: it plays so long after the first frames,
+    and tells of them at once.
     """
 
     latency_s = BUFFER_FRAMES / RATE_HZ
@@ -35,6 +36,7 @@ class SimulatedDevice:
         period: int = 1_024,
         piece: int = 1,
         jitter_s: float = 0.002,
+        begins_s: float = 0.02,
         seed: int = 1,
         true_s: float = 1_000_000.0,
     ) -> None:
@@ -46,12 +48,13 @@ class SimulatedDevice:
         self._chance = np.random.default_rng(seed)
         self._written = 0.0
         self._played = 0.0
-        self._stopped_s = 0.0
+        self._begins_s = begins_s
+        self._plays_from_s = inf
 
     def wait(self, seconds: float) -> None:
         """Time goes by."""
-        self.true_s += seconds
-        self._played += seconds * self._rate_hz
+        before_s, self.true_s = self.true_s, self.true_s + seconds
+        self._played += max(0.0, self.true_s - max(before_s, self._plays_from_s)) * self._rate_hz
         if self._played > self._written > 0:
             self.late_blocks += 1  # it plays silence, and what comes later is heard later
             self._written = self._played
@@ -67,11 +70,13 @@ class SimulatedDevice:
     def play(self, frames: NDArray[np.float32]) -> Queued:
         if self.gone:
             raise SinkLostError("It is unplugged.")
+        if isinf(self._plays_from_s):
+            self._plays_from_s = self.true_s + self._begins_s
         room = BUFFER_FRAMES - len(frames)
         if self._written - self._in_periods > room:
             needed = -(-(self._written - room) // self._period) * self._period
             needed = -(-needed // self._piece) * self._piece
-            self.wait(max(0.0, needed - self._played) / self._rate_hz)
+            self.wait(max(0.0, self._plays_from_s - self.true_s) + max(0.0, needed - self._played) / self._rate_hz)
         self._written += len(frames)
         self.wait(float(self._chance.exponential(self._jitter_s / 8.0)))
         queued = self._written - self._in_periods

@@ -26,6 +26,37 @@ class Device:
         """When the next frame is heard."""
         return self.begins_s + self._frames / RATE_HZ * (1.0 + self._slow)
 
+    def begin(self, late_s: float = 0.0) -> None:
+        """Until its readings count."""
+        while not len(self.line):
+            self.read(late_s)
+
+
+def test_what_a_device_tells_before_it_plays_does_not_count() -> None:
+    """Its first readings were 5 and 20 ms early here, from before it had begun; the earliest of 20 s would be these."""
+    device = Device()
+    for late_s in (-0.02, -0.005):
+        device.read(late_s)
+    device.begin()
+    for _ in range(FEWEST):
+        device.read(0.0)
+    assert device.line.next_s() == pytest.approx(device.truly_s, abs=1e-6)
+    device.line.forget()
+    for late_s in (-0.02, -0.005):
+        device.read(late_s)
+    assert len(device.line) == 0, "after a gap it begins anew"
+    device.begin()
+    assert device.line.next_s() == pytest.approx(device.truly_s, abs=1e-6)
+
+
+def test_two_early_readings_that_lie_near_each_other_tell_no_slope() -> None:
+    """The earliest of one stretch is its last, that of the next its first, a millisecond from it."""
+    device = Device()
+    device.begin(0.002)
+    for number in range(420 - len(device.line)):
+        device.read({198: 0.001, 200: 0.0}.get(number, 0.002))
+    assert abs(device.line.next_s() - device.truly_s) < 0.003
+
 
 def test_the_earliest_of_the_readings_counts() -> None:
     device = Device()
@@ -38,6 +69,7 @@ def test_a_server_that_hands_on_in_pieces_is_seen_through() -> None:
     """Its ends come 1000 ppm later than those of our blocks, again and again within 20 s, as PulseAudio's did here."""
     device = Device()
     off = []
+    device.begin()
     for number in range(3_000):
         device.read(number % 200 * 0.0001)
         off.append(device.line.next_s() - device.truly_s)
@@ -81,9 +113,9 @@ def test_after_a_jump_only_what_came_since_counts() -> None:
 
 def test_what_was_forgotten_does_not_count() -> None:
     device = Device()
-    device.read(0.0)
+    device.begin()
     device.begins_s += 0.01
     device.line.forget()
-    device.read(0.0)
+    device.begin()
     assert device.line.next_s() == pytest.approx(device.truly_s, abs=1e-6)
     assert len(device.line) == 1

@@ -16,7 +16,7 @@ from residue.runtime.house.house_state import State
 from tests.page.told import answer
 from tests.runtime.daemon.test_status import NOW
 
-SILENT: dict[str, Any] = {"room_laeq_db": None, "room_lceq_db": None, "unit": "dBFS"}
+SILENT: dict[str, Any] = {"room_laeq_db": None, "room_lceq_db": None, "unit": "dBFS", "room_caps": []}
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"
 
 
@@ -63,7 +63,8 @@ def test_what_the_microphone_heard_is_among_the_figures() -> None:
         "left": Judged(verdict=OutputVerdict.LOUDER, drift_db=6.1),
         "right": Judged(verdict=OutputVerdict.NOT_HEARD),
     }
-    room = {"room_laeq_db": 71.5, "room_lceq_db": None, "unit": "dB re 20 uPa"}
+    cap = {"name": "who", "level": 101.5, "limit": 100.0, "headroom_db": -1.5, "unit": "dB(A)"}
+    room = {"room_laeq_db": 71.5, "room_lceq_db": None, "unit": "dB re 20 uPa", "room_caps": [cap]}
     proof = {"at": NOW - timedelta(hours=2), "found": msgspec.to_builtins(found), "lowered_db": -6.5, **room}
     body, _ = figures(answer(proof=proof).status, None, OPENMETRICS)
     ours = [one for one in samples_of(openmetrics, body) if one.name.startswith(("residue_proof", "residue_room"))]
@@ -78,6 +79,8 @@ def test_what_the_microphone_heard_is_among_the_figures() -> None:
         ("residue_proof_drift_db", "left"): 6.1,
         ("residue_proof_lowered_db",): -6.5,
         ("residue_room_level_db", "A", "dB re 20 uPa"): 71.5,
+        ("residue_room_cap_level", "dB(A)", "who"): 101.5,
+        ("residue_room_cap_headroom_db", "dB(A)", "who"): -1.5,
     }
 
 
@@ -89,6 +92,7 @@ def test_a_house_that_has_proven_nothing_yet_tells_no_age_of_it() -> None:
         "room_laeq_db": None,
         "room_lceq_db": None,
         "unit": "dBFS",
+        "room_caps": [],
     }
     body, _ = figures(answer(proof=proof).status, None, "")
     assert b"proof_age" not in body

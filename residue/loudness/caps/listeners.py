@@ -40,7 +40,7 @@ QUIET_SHARE = 0.25
 """Where the peaks of several outputs can together reach no more than this share of a bound, they are not looked for
 between the samples. A louder sound may meet them a moment later: then they count as the most that they can be.
 """
-LONGEST_HOPS = 5
+LONGEST_HOPS = 10
 """The most that is heard at once, counted in hops: the silence after an ending, in which G, Wk and Wd ring longest."""
 _FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, LONGEST_HOPS * GRAINS_PER_HOP + 1)])
 """(grains,): the share of a power that is left after so many grains."""
@@ -170,7 +170,7 @@ class Listener:
         if not self._peak_bounds:
             return np.array((samples, samples))
         most = SUM_OF_MAGNITUDES * np.maximum(magnitudes(tail), samples)
-        highest = np.maximum(most, np.max(before.peaks[1], axis=1)) if before.peaks.size else most
+        highest = np.maximum(most, np.maximum.reduce(before.peaks[1], axis=1)) if before.peaks.size else most
         if all(
             np.add.reduce(gains * highest) <= bound * (QUIET_SHARE if several else 1.0)
             for _, several, gains, bound in self._peak_bounds
@@ -193,7 +193,7 @@ class Listener:
         self._single.peaks(peaks[0], peak)
         if len(self._several.at):
             self._several.energies(fullest_window(late, grown.shape[2]), energy)
-            highest_late = np.max(peaks_late, axis=2)
+            highest_late = np.maximum.reduce(peaks_late, axis=2)
             self._several.peaks(highest_late[0], peak)
             for at, several, gains, bound in self._peak_bounds:
                 if several and (most := float(np.add.reduce(gains * highest_late[1]))) > bound:
@@ -202,8 +202,8 @@ class Listener:
         if self._a_weighted is not None:
             needle, highest = self._moved(grains[self._a_weighted], before)
         if len(self._fast.at):
-            now = np.max(highest[:, -grains.shape[2] :], axis=1)
-            self._fast.powers(late=np.max(highest, axis=1), now=now, into=fast)
+            now = np.maximum.reduce(highest[:, -grains.shape[2] :], axis=1)
+            self._fast.powers(late=np.maximum.reduce(highest, axis=1), now=now, into=fast)
         whole = grown.shape[2] >= GRAINS_PER_HOP
         memory = Underway(
             strengths=self.strengths,
@@ -305,7 +305,7 @@ def fullest_window(grains: Floats, length: int) -> Floats:
     """
     running = np.cumsum(np.concatenate((np.zeros((*grains.shape[:-1], 1)), grains), axis=-1), axis=-1)
     windows = running[..., length + 1 :] - running[..., : -length - 1]
-    fullest: Floats = np.maximum(0.0, np.max(windows, axis=-1))
+    fullest: Floats = np.maximum(0.0, np.maximum.reduce(windows, axis=-1))
     return fullest
 
 

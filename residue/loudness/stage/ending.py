@@ -78,7 +78,7 @@ class Reach:
         """Takes the next hop or slice, (outputs, frames), before any gain."""
         self._highest[self._at] = magnitudes(hop)
         self._at = (self._at + 1) % len(self._highest)
-        highest = np.max(self._highest, axis=0)
+        highest = np.maximum.reduce(self._highest, axis=0)
         if len(self._means):
             self.reached = np.add.reduce(self._means * highest, axis=1).tolist()
         if not len(self._bounds):

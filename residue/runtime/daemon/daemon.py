@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 import logging
 import os
 import sys
@@ -61,6 +60,7 @@ from residue.runtime.system.discipline import discipline
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
 from residue.runtime.system.folders import MEMORY_FILE, ended_file
+from residue.runtime.system.garbage import spare_what_is_there
 from residue.runtime.system.started_by import note_end
 from residue.schedule.spans import local
 from residue.schedule.switching import Switchboard
@@ -237,9 +237,7 @@ class _Daemon:
         self._notices.start()
         self._triggers.start()
         self._watching.deadman.start()
-        gc.collect()
-        gc.freeze()  # objects that live as long as the process need no further garbage collection
-        gc.enable()
+        spare_what_is_there()
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:

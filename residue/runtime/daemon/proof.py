@@ -7,6 +7,7 @@ import hashlib
 import logging
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
+from dataclasses import asdict
 from datetime import datetime, timedelta
 from math import ceil
 from pathlib import Path
@@ -17,11 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.installation.load import Installation
+from residue.loudness.caps.caps import reached_in_words
 from residue.mapping.signals import seconds
 from residue.problems import ProblemError
+from residue.proof.against_caps import AgainstCaps, MeasuredCap
 from residue.proof.hearing import HeardOutput, HeardSweeps
 from residue.proof.judging import MOST_LOWERED_DB, Judged, OutputVerdict, in_words, judged, lowered_db
-from residue.proof.messages import Listen, RoomChange
+from residue.proof.messages import WINDOW_S, Listen, RoomChange
 from residue.proof.settings import Microphone
 from residue.proof.sweep import SLOT_FRAMES, slots_of, sound_of
 from residue.records import SpoiltRecordError, encode_record, read_record
@@ -30,7 +33,7 @@ from residue.runtime.daemon.room_watch import KNOWN_AGAIN, RoomWatch
 from residue.runtime.engine.show import Show
 from residue.runtime.house.house_state import State
 from residue.runtime.journal.event_kinds import NOT_PROVEN, PROVEN
-from residue.runtime.planning.preparation import sounding_outputs
+from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.system.files import replace_file
 from residue.schedule.opening import Opening
 from residue.schedule.spans import local
@@ -73,8 +76,11 @@ class ProofKeeper:
         installation = show.in_force()
         outputs = len(sounding_outputs(installation))
         self.watch = RoomWatch(
-            installation.room.microphone, outputs, self._is_open, self.lower_further, self._watch_changed
+            installation.room.microphone, outputs, self._is_open, self.lower_further, self._watch_changed, self._heard
         )
+        self._against_caps = AgainstCaps()
+        self._above: frozenset[str] = frozenset()
+        """The caps above which the last window was."""
 
     @property
     def lowered_db(self) -> float:
@@ -85,6 +91,7 @@ class ProofKeeper:
     def alarms(self) -> list[str]:
         """What the last proof found wrong, one sentence each."""
         found = [] if self._microphone is None else wrong_in_words(self.kept)
+        found += [above_in_words(one) for one in self._room_caps() if one.headroom_db < 0.0]
         return found if self.watch.alarm is None else [*found, self.watch.alarm]
 
     @property
@@ -100,6 +107,7 @@ class ProofKeeper:
             "change_db": room.change_db,
             "room_laeq_db": self._level_db(room.laeq_dbfs),
             "room_lceq_db": self._level_db(room.lceq_dbfs),
+            "room_caps": [{**asdict(one), "headroom_db": round(one.headroom_db, 1)} for one in self._room_caps()],
             "unit": "dB re 20 uPa" if known else "dBFS",
         }
 
@@ -108,6 +116,25 @@ class ProofKeeper:
         calibration = None if self._microphone is None else self._microphone.calibration
         offset_db = 0.0 if calibration is None else calibration.offset_db
         return None if level_dbfs is None else round(level_dbfs + offset_db, 1)
+
+    def _room_caps(self) -> list[MeasuredCap]:
+        """What the microphone heard against the caps; nothing where its level in dB re 20 uPa is not known."""
+        installation, now_s = self._show.in_force(), self._show.clock.monotonic_s()
+        microphone = installation.room.microphone
+        if microphone is None or microphone.calibration is None:
+            return []
+        return list(self._against_caps.readings(caps(installation), microphone.calibration.offset_db, now_s))
+
+    def _heard(self, told: RoomChange) -> None:
+        """Logs where the room has come above a cap, and where it is below again."""
+        self._against_caps.take(told, self._show.clock.monotonic_s(), WINDOW_S)
+        readings = {one.name: one for one in self._room_caps()}
+        above = frozenset(name for name, one in readings.items() if one.headroom_db < 0.0)
+        for name in above - self._above:
+            self._happened(NOT_PROVEN, above_in_words(readings[name]))
+        for name in self._above - above:
+            self._happened(PROVEN, f"What the microphone hears is below the cap again: {name}.")
+        self._above = above
 
     def lower_further(self, louder_db: float) -> None:
         """Lowers the house by so much more, because the room has become louder; never raises it."""
@@ -268,6 +295,16 @@ def lowered_by(found: Mapping[str, Judged], before_db: float) -> float:
     """By how much the house is lowered after a proof; what is not known leaves a lowering as it was."""
     known = all(one.drift_db is not None for one in found.values())
     return lowered_db(found) if known else min(before_db, lowered_db(found))
+
+
+def above_in_words(one: MeasuredCap) -> str:
+    """A sentence on a level above a cap, and what to do; visitors are heard too, so nothing is lowered by it."""
+    reached = reached_in_words(one.level, one.limit, one.unit)
+    return (
+        f"The microphone hears more than the cap allows: {one.name} {reached}, "
+        "with visitors and all else. If it is the house, turn the amplifiers down to their marks, or calibrate again; "
+        "until then `residue trim` makes it quieter."
+    )
 
 
 def wrong_in_words(kept: Kept) -> list[str]:

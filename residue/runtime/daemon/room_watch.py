@@ -38,7 +38,8 @@ class RoomWatch:
     """Nothing without a microphone that listens while the house is open. alarm: why nothing can be told.
 
     wanted: whether the house is open. louder: called with the dB by which the room has become louder since the last
-    call. changed: called with the alarm when it is another one, and with None when all is well again.
+    call. changed: called with the alarm when it is another one, and with None when all is well again. heard: called
+    with what each window tells.
     """
 
     def __init__(
@@ -48,9 +49,10 @@ class RoomWatch:
         wanted: Callable[[], bool],
         louder: Callable[[float], None],
         changed: Callable[[str | None], None],
+        heard: Callable[[RoomChange], None] = lambda _heard: None,
     ) -> None:
         self._microphone = microphone if microphone is not None and microphone.while_open else None
-        self._outputs, self._wanted, self._louder, self._changed = outputs, wanted, louder, changed
+        self._outputs, self._wanted, self._louder, self._changed, self._heard = outputs, wanted, louder, changed, heard
         self._blocks: deque[bytes] = deque(maxlen=MOST_BLOCKS)
         self._listening, self._said_s = False, 0.0
         self._deaf: str | None = None
@@ -142,6 +144,7 @@ class RoomWatch:
                 self._tell(deaf=told.trouble, unclear=None if told.trouble else self._unclear)
                 continue
             self.last = told
+            self._heard(told)
             self._tell(deaf=None, unclear=told.trouble)
             if told.louder_db >= max(DRIFT_DB, lowered_db + MORE_DB):
                 self._louder(told.louder_db - lowered_db)

@@ -11,6 +11,8 @@ from residue.runtime.system.discipline import Discipline
 from residue.schedule.timetable import LEAST_REST_S
 
 _WHERE = f"{ROOM}: in_step"
+_SERVERS = frozenset({"pulse", "pipewire", "jack", "default"})
+"""Names of ALSA devices behind which a sound server stands, or may."""
 _SERVICE = "Let chrony or a PTP service set the clock; the technician's guide says how."
 
 
@@ -31,6 +33,12 @@ def in_step_findings(room: Room, clock: Discipline | None) -> Iterator[Finding]:
     else:
         what = f"The clock is disciplined, ±{clock.estimated_ms:.2g} ms as its service estimates."
         yield Finding(Severity.NOTES, _WHERE, what, "")
+    if room.device.strip().lower() in _SERVERS:
+        what = (
+            f'"{room.device}" plays through a sound server, which does not say when it has fallen behind: the room may '
+            "then be 20 ms off, and be told as in step."
+        )
+        yield Finding(Severity.WARNS, f"{ROOM}: device", what, "Name the sound card itself: `residue devices`.")
     what = (
         f"Each performance begins at a whole second, with at least {LEAST_REST_S:g} s of silence before it. `next` "
         "skips nothing, and after a hold or a power cut the room joins in where the others are."

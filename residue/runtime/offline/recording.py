@@ -37,6 +37,7 @@ from residue.runtime.system.clock import Clock, SystemClock
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.ending_signals import ending_signals, handled
 from residue.runtime.system.files import occupied
+from residue.runtime.system.garbage import spare_what_is_there
 from residue.watchdog.deadman import Deadman
 
 BUFFER_S = 0.01
@@ -150,6 +151,7 @@ class Recording:
 
     def _play(self, shown: Callable[[str], None]) -> None:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
+        spare_what_is_there()  # a slice is 5 ms
         self._feed.start()
         self.light.start()
         # It begins with the first block of the cap stage, so that even the silence has the bits of a render.

@@ -17,7 +17,7 @@ from residue.installation.room import Room
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
 from residue.proof.hearing import HeardOutput, HeardSweeps, Octave
-from residue.proof.messages import Listen
+from residue.proof.messages import WINDOW_S, Listen, RoomChange
 from residue.proof.settings import Microphone, MicrophoneCalibration
 from residue.proof.sweep import SLOT_FRAMES
 from residue.runtime.daemon.proof import FILE_NAME, ProofKeeper
@@ -65,6 +65,8 @@ class Hall:
     asked: list[Listen] = field(default_factory=list)
     doubt: str | None = None
     tears: str | None = None
+    now_s: float = 5.0
+    caps: list[CapEntry] = field(default_factory=lambda: [CapEntry(quantity="LZeq", window_s=60.0, limit_dbfs=-20.0)])
 
     def __post_init__(self) -> None:
         calendar = PagedCalendar(BERLIN, lambda first, days: HOURS)
@@ -81,7 +83,7 @@ class Hall:
             device="silent",
             levels_at_the_ear="unknown",
             output={"left": Output(device_channel=1), "right": Output(device_channel=2)},
-            cap=[CapEntry(quantity="LZeq", window_s=60.0, limit_dbfs=-20.0)],
+            cap=self.caps,
             microphone=self.microphone,
         )
         self.start()
@@ -90,7 +92,7 @@ class Hall:
         installation = SimpleNamespace(room=self.room, piece=SimpleNamespace(outputs=["left", "right"]))
         show = SimpleNamespace(
             in_force=lambda: installation,
-            clock=SimpleNamespace(now=lambda: self.now.astimezone(UTC), monotonic_s=lambda: 5.0),
+            clock=SimpleNamespace(now=lambda: self.now.astimezone(UTC), monotonic_s=lambda: self.now_s),
             timekeeper=self.times,
             engine=self.engine,
             keeper=SimpleNamespace(house=self.house),
@@ -193,6 +195,47 @@ def test_a_room_that_becomes_louder_while_it_plays_lowers_the_house_further_and_
     assert hall.keeper.lowered_db == -40.0, "a restart changes nothing"
     hall.morning(2)
     assert hall.keeper.lowered_db == 0.0, "the next proof knows better"
+
+
+def test_what_the_microphone_hears_is_told_against_each_cap_and_above_one_it_is_said_and_logged(tmp_path: Path) -> None:
+    caps = [
+        CapEntry(quantity="LAeq", window_s=60.0, limit_db=90.0),
+        CapEntry(quantity="LCeq", window_s=600.0, limit_db=100.0),
+    ]
+    hall = Hall(tmp_path, caps=caps)
+
+    def heard_half_a_minute(laeq_dbfs: float, lceq_dbfs: float) -> list[dict[str, object]]:
+        hall.now_s += WINDOW_S
+        hall.keeper._heard(RoomChange(laeq_dbfs=laeq_dbfs, lceq_dbfs=lceq_dbfs))
+        told = hall.keeper.told
+        assert told is not None
+        return list(told["room_caps"])
+
+    assert hall.keeper.told is not None
+    assert hall.keeper.told["room_caps"] == [], "nothing was heard yet"
+    first = heard_half_a_minute(-40.0, -30.0)  # a calibrator of 94 dB read -26: 80 dB(A) and 90 dB(C)
+    assert [one["level"] for one in first] == [77.0, 77.0], "half of a minute: -3 dB; a twentieth of ten: -13 dB"
+    assert hall.keeper.alarms == []
+    heard_half_a_minute(-29.0, -30.0)
+    [loud, low] = heard_half_a_minute(-29.0, -30.0)
+    assert (loud["name"], loud["level"], loud["limit"], loud["headroom_db"]) == ("LAeq over 1 min", 91.0, 90.0, -1.0)
+    assert low["level"] == pytest.approx(90.0 + 10.0 * np.log10(3 / 20), abs=0.05)
+    [said] = hall.keeper.alarms
+    assert "LAeq over 1 min 91.0 of 90 dB(A)" in said
+    assert hall.keeper.lowered_db == 0.0, "visitors are heard as well"
+    heard_half_a_minute(-40.0, -30.0)
+    heard_half_a_minute(-40.0, -30.0)
+    assert hall.keeper.alarms == []
+    assert [line.partition(":")[0] for line in hall.log] == ["not proven", "proven"]
+
+
+def test_a_microphone_without_a_calibrator_is_held_against_no_cap(tmp_path: Path) -> None:
+    caps = [CapEntry(quantity="LAeq", window_s=60.0, limit_db=40.0)]
+    hall = Hall(tmp_path, caps=caps, microphone=msgspec.structs.replace(MICROPHONE, calibration=None))
+    hall.keeper._heard(RoomChange(laeq_dbfs=0.0, lceq_dbfs=0.0))
+    assert hall.keeper.told is not None
+    assert hall.keeper.told["room_caps"] == []
+    assert hall.keeper.alarms == []
 
 
 def test_what_is_not_known_is_never_told_as_well(tmp_path: Path) -> None:

@@ -187,6 +187,20 @@ def test_what_a_proof_lowers_is_told_with_the_rest() -> None:
     assert told(QUIET)["proof"] is None
 
 
+def test_what_the_microphone_hears_stands_below_the_caps() -> None:
+    cap = {"name": "LAeq over 1 min", "level": 91.0, "limit": 90.0, "headroom_db": -1.0, "unit": "dB(A)"}
+    proof: dict[str, object] = {
+        "at": None,
+        "found": {},
+        "background_db": None,
+        "trouble": None,
+        "lowered_db": 0.0,
+        "room_caps": [cap],
+    }
+    said = " ".join(words(replace(QUIET, proof=proof)).split())
+    assert "Heard LAeq over 1 min: 91.0 dB(A), limit 90.0 dB(A)" in said
+
+
 def test_a_hold_tells_when_it_ends_by_itself() -> None:
     held = House(state=State.HELD, since=NOW, held_by="10.0.0.5", held_until_s=1_600.0)
     assert told(replace(QUIET, house=held))["held_until"] == "2026-03-03T10:14:21+01:00"

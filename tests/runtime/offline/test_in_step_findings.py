@@ -20,6 +20,13 @@ ROOM = Room(
 )
 
 
+@pytest.mark.parametrize(("device", "warned"), [("pulse", True), ("Default", True), ("USB Pulse Card", False)])
+def test_a_sound_server_in_between_is_warned_of(device: str, *, warned: bool) -> None:
+    clock = Discipline(disciplined=True, estimated_ms=0.05, most_ms=31.0)
+    found = list(in_step_findings(msgspec.structs.replace(ROOM, device=device), clock))
+    assert any(one.where == "room.toml: device" and "sound server" in one.what for one in found) is warned
+
+
 def test_a_room_that_plays_alone_is_not_asked_for_its_clock() -> None:
     assert list(in_step_findings(msgspec.structs.replace(ROOM, in_step=None), None)) == []
 

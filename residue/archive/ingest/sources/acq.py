@@ -8,7 +8,7 @@ import struct
 import zlib
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -64,7 +64,7 @@ def open_acq_source(path: Path, *, salvage: bool = False) -> IngestSource:
         if headers is None:
             raise stopping(path.name, "It does not begin as an AcqKnowledge file does.", _AGAIN)
         missing = _missing_bytes(path, headers, int(reader.data_start_offset))
-        if missing and (not salvage or headers.is_compressed):
+        if missing and not salvage:
             what = (
                 f"It is cut short: it declares {_declared_bytes(headers)} bytes of samples, and {missing} are missing."
             )
@@ -76,6 +76,10 @@ def open_acq_source(path: Path, *, salvage: bool = False) -> IngestSource:
             with path.open("rb") as samples:
                 samples.seek(reader.data_start_offset)
                 bioread.data_reader.read_uncompressed(samples, headers.channels)
+        elif headers.is_compressed:
+            lost = _decompressed(path, reader, bioread.headers)
+            if lost and not salvage:
+                raise stopping(path.name, f"It is {lost}.", _AGAIN)
         else:
             file = bioread.read(str(path))
         marks = tuple(_marks(file))
@@ -97,6 +101,34 @@ def _missing_bytes(path: Path, headers: Any, begins: int) -> int:
     if not 1 <= len(channels) <= _MOST_CHANNELS or any(channel.point_count < 1 for channel in channels):
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
     return 0 if headers.is_compressed else max(0, begins + _declared_bytes(headers) - size)
+
+
+def _decompressed(path: Path, reader: Any, kinds: Any) -> str:
+    """Reads the samples of a compressed file, which stand channel by channel; gives the loss in words.
+
+    No more of a channel is decompressed than it declares. kinds: the headers that the library knows. Raises
+    ProblemError where no samples survive.
+    """
+    channels, told = reader.datafile.channels, []
+    main = next((one for one in reversed(reader.headers) if isinstance(one, kinds.MainCompressionHeader)), None)
+    place = None if main is None else main.offset + main.effective_len_bytes
+    with path.open("rb") as file:
+        reader.header_reader.acq_file = file
+        for channel in channels:
+            data = b""
+            with suppress(*_FAULTS):  # of a header that is cut, and of a channel that is damaged
+                head = reader.header_reader.single_header(place, kinds.ChannelCompressionHeader)
+                place = place + head.effective_len_bytes if head.compressed_data_len > 0 else None
+                file.seek(head.compressed_data_offset)
+                packed = file.read(head.compressed_data_len)
+                data = zlib.decompressobj().decompress(packed, int(channel.data_length))
+            count = len(data) // channel.dtype.itemsize
+            channel.raw_data = np.frombuffer(data, channel.dtype, count)
+            if count < channel.point_count:
+                told.append(f"of {channel.name.strip()}, {count} of {channel.point_count} samples survive")
+    if not any(len(channel.raw_data) for channel in channels):
+        raise stopping(path.name, "No samples survive in it.", _AGAIN)
+    return f"cut short or damaged: {'; '.join(told)}" if told else ""
 
 
 def _cut(path: Path, file: Any, held_bytes: int) -> str:
@@ -131,8 +163,9 @@ def _samples_within(channel: int, dividers: Sequence[int], sizes: Sequence[int],
 
 
 def _tracks(path: Path, file: Any) -> Iterator[Track]:
-    labels = own_labels([channel.name.strip() or "channel" for channel in file.channels])
-    for label, channel in zip(labels, file.channels, strict=True):
+    channels = [channel for channel in file.channels if len(channel.raw_data)]
+    labels = own_labels([channel.name.strip() or "channel" for channel in channels])
+    for label, channel in zip(labels, channels, strict=True):
         rate_hz = exact_rate_hz(float(channel.samples_per_second))
         if rate_hz <= 0 or len(channel.raw_data) > LONGEST_S * rate_hz:
             raise stopping(path.name, f"Its channel {label} is longer than a week.", _AGAIN)

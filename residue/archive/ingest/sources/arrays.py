@@ -20,7 +20,8 @@ from residue.archive.ingest.memory import check_memory
 from residue.archive.ingest.rows import Rows, by_rate, by_times
 from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
 from residue.archive.ingest.sources.array_tree import ArrayColumn, ArrayTree
-from residue.archive.ingest.sources.matlab_process import DamagedFileError, read_matlab, read_survivor
+from residue.archive.ingest.sources.matlab_process import DamagedFileError, most_bytes, read_matlab, read_survivor
+from residue.archive.ingest.sources.numpy_survivor import surviving_npy, surviving_npz
 from residue.archive.ingest.suggesting import Suggestions, suggested_facts
 from residue.archive.ingest.times import Times, checked, of_numbers
 from residue.archive.performance import LONGEST_S
@@ -44,7 +45,7 @@ _MOST_ROWS = round(LONGEST_S * 192_000)
 def open_array_source(path: Path, facts: TableFacts | None, *, salvage: bool = False) -> IngestSource:
     """Opens the columns of the longest arrays as tracks; without facts a number such as fs must tell the rate.
 
-    salvage: take what survives of a damaged MATLAB 5 file. Raises ProblemError.
+    salvage: take what survives of a damaged npy, npz or MATLAB 5 file. Raises ProblemError.
     """
     found = _read(path, salvage=salvage)
     told: tuple[str, ...] = ()
@@ -126,6 +127,15 @@ def _read(path: Path, *, salvage: bool) -> _Arrays:
 def _tree_of(path: Path, *, salvage: bool) -> tuple[ArrayTree, str]:
     """The contents of a file, and what of it is lost, in words."""
     ending, tree = path.suffix.lower(), ArrayTree()
+    if ending == ".npy" and salvage:
+        survivor, lost = surviving_npy(path)
+        tree.add((), survivor)
+        return tree, lost
+    if ending == ".npz" and salvage:
+        check_memory(path, path.stat().st_size, _IN_PIECES)
+        survivors, lost = surviving_npz(path.read_bytes(), most_bytes())
+        tree.add((), survivors)
+        return tree, lost
     if ending == ".npy":
         tree.add((), np.load(path, mmap_mode="r", allow_pickle=False))
     elif ending == ".npz":

@@ -1,8 +1,9 @@
 """GDF files as sources: the general data format for biosignals, versions 1 and 2, each signal at its own rate.
 
-Source: A. Schlögl, "GDF - A general data format for biosignals", version 2.20 (arXiv:cs/0608052). Numbers are
-little-endian. A fixed header of 256 bytes is followed by 256 bytes for each signal, ordered by field; then come the
-data records, and the events.
+Source: A. Schlögl, "GDF - A general data format for biosignals", version 2.20 (arXiv:cs/0608052). What later versions
+changed, and what stands in files of version 1, is from files that libbiosig 2.5.0 wrote. Numbers are little-endian. A
+fixed header of 256 bytes is followed by 256 bytes for each signal, ordered by field; then come free texts, the data
+records, and the events.
 """
 
 from __future__ import annotations
@@ -30,10 +31,15 @@ _FIXED_BYTES = 256
 """Of the fixed header, and of what stands there for each signal."""
 _MOST_SIGNALS = 1024
 _MOST_EVENTS = 1_000_000
+_MOST_RECORDS_PER_S = 1_000_000
 _BLOCK_BYTES = 1 << 22
 _TYPES = {1: "i1", 2: "u1", 3: "<i2", 4: "<u2", 5: "<i4", 6: "<u4", 7: "<i8", 8: "<u8", 16: "<f4", 17: "<f8"}
 _UNITS = {4256: "V", 4274: "mV", 4275: "uV"}
 """Codes of ISO/IEEE 11073-10101; the others are written as 1."""
+_FREE_TEXTS = 1
+"""The tag of a list of texts, in which the code of an event may be the place."""
+_TIME_STAMPS = 4
+"""Added to the mode of a table of events that has times by the clock at its end."""
 _AGAIN = "Copy it again from the recorder."
 
 
@@ -61,6 +67,8 @@ class _Header:
     began: datetime | None
     private: tuple[str, ...]
     signals: Sequence[_Signal]
+    texts: Sequence[str]
+    """What codes of events stand for, by number."""
 
     @property
     def record_bytes(self) -> int:
@@ -110,22 +118,47 @@ def _header(path: Path) -> _Header:
         if not 1 <= count <= _MOST_SIGNALS:
             raise stopping(path.name, f"It declares {count} signals.", "Export it again.")
         named = file.read(_FIXED_BYTES * count)
+        begins = struct.unpack_from("<q", head, 184)[0] if old else 256 * struct.unpack_from("<H", head, 184)[0]
+        more = b"" if old else file.read(max(0, begins - _FIXED_BYTES * (count + 1)))
     if len(named) < _FIXED_BYTES * count:
         what = f"It cannot be read: it ends before the {count} signals that it declares."
         raise stopping(path.name, what, _AGAIN)
-    records, numerator, denominator = struct.unpack_from("<qII", head, 236)
-    begins = struct.unpack_from("<q", head, 184)[0] if old else 256 * struct.unpack_from("<H", head, 184)[0]
+    (records,) = struct.unpack_from("<q", head, 236)
     if begins < _FIXED_BYTES * (count + 1):
         raise ValueError("a header that is too short")
     return _Header(
         version=version,
         bytes=begins,
         records=records,
-        record_s=Fraction(numerator or 1, denominator or 1),
+        record_s=_record_s(head, version),
         began=_began(head, old=old),
         private=_private(head, old=old),
         signals=_signals(path, named, count, old=old),
+        texts=() if old else _free_texts(more),
     )
+
+
+def _record_s(head: bytes, version: float) -> Fraction:
+    """How long a data record is: two whole numbers until version 2.20, then one that is not."""
+    if version < 2.205:
+        numerator, denominator = struct.unpack_from("<II", head, 244)
+        return Fraction(numerator or 1, denominator or 1)
+    (length_s,) = struct.unpack_from("<d", head, 244)
+    if not 0.0 < length_s < LONGEST_S:
+        raise ValueError("no length of a data record")
+    return Fraction(length_s).limit_denominator(_MOST_RECORDS_PER_S)
+
+
+def _free_texts(more: bytes) -> list[str]:
+    """The texts behind what stands there for each signal: tags, each with the length of its value."""
+    place = 0
+    while place + 4 <= len(more) and (tag := more[place]):
+        length = int.from_bytes(more[place + 1 : place + 4], "little")
+        if tag == _FREE_TEXTS:
+            value = more[place + 4 : place + 4 + length]
+            return [text.decode("utf-8", errors="replace").strip() for text in value.split(b"\0")]
+        place += 4 + length
+    return []
 
 
 def _signals(path: Path, named: bytes, count: int, *, old: bool) -> Sequence[_Signal]:
@@ -213,7 +246,7 @@ def _marks(path: Path, header: _Header, held: int) -> tuple[tuple[Mark, ...], bo
     with path.open("rb") as file:
         file.seek(header.bytes + held * header.record_bytes)
         head = file.read(8)
-        if len(head) < 8 or head[0] not in (1, 3):
+        if len(head) < 8 or head[0] & ~_TIME_STAMPS not in (1, 3):
             return (), True
         if header.version < 1.94:
             rate_hz, count = float(int.from_bytes(head[1:4], "little")), int.from_bytes(head[4:8], "little")
@@ -225,7 +258,7 @@ def _marks(path: Path, header: _Header, held: int) -> tuple[tuple[Mark, ...], bo
         rate_hz = max(float(signal.samples / header.record_s) for signal in header.signals)
     known = min(len(places) // 4, len(codes) // 2)
     marks = (
-        Mark(at_s=round((place - 1.0) / rate_hz, 6), text=str(code))
+        Mark(at_s=round((place - 1.0) / rate_hz, 6), text=dict(enumerate(header.texts)).get(code) or str(code))
         for (place,), (code,) in zip(
             struct.iter_unpack("<I", places[: 4 * known]), struct.iter_unpack("<H", codes[: 2 * known]), strict=True
         )

@@ -42,12 +42,17 @@ def read_matlab(path: Path) -> ArrayTree:
 def read_survivor(path: Path) -> tuple[ArrayTree, str]:
     """The arrays that survive of a file that was cut, and the loss in words. Raises DamagedFileError."""
     try:
-        whole, lost = mended(path.read_bytes(), (memory_free_bytes() or _MOST_BYTES) // 4)
+        whole, lost = mended(path.read_bytes(), most_bytes())
     except ValueError as error:
         raise DamagedFileError(str(error)) from error
     if not lost:
         raise DamagedFileError(_DAMAGED)
     return _read(path, whole), lost
+
+
+def most_bytes() -> int:
+    """What is decompressed of a damaged file at most: a quarter of the free memory."""
+    return (memory_free_bytes() or _MOST_BYTES) // 4
 
 
 def _read(path: Path, content: bytes) -> ArrayTree:

@@ -25,6 +25,7 @@ from tests.properties import spoilt, tries
 RNG = np.random.default_rng(5)
 COUNTS = RNG.integers(-(2**15), 2**15, (2, 1000))
 SLOW = RNG.integers(-(2**15), 2**15, 200)
+FILES = Path(__file__).with_name("files")
 HEADERS = 3 * 256
 """Of two signals."""
 
@@ -55,6 +56,34 @@ def test_a_file_is_read_as_another_library_reads_it(tmp_path: Path) -> None:
     )
     assert source.marks == (Mark(at_s=0.0, text="768"), Mark(at_s=2.0, text="33282"))
     assert source.lost == ""
+
+
+@pytest.mark.parametrize(
+    ("version", "began", "marks"),
+    [
+        ("1.25", datetime(2026, 3, 2, 19, 30, 4), ("1", "2")),  # noqa: DTZ001 - the format has no offset
+        ("2.51", datetime(2026, 3, 2, 19, 30, 5), ("oven door", "dough rests")),  # noqa: DTZ001
+    ],
+)
+def test_a_file_of_another_writer_is_read(
+    version: str, began: datetime, marks: tuple[str, ...], tmp_path: Path
+) -> None:
+    """Of libbiosig 2.5.0, from an EDF file of pyedflib: sines of 1 and 2, at 1 and 2 Hz, in steps of 8/65535. pyedflib
+    cuts each value to a step, and that writer counts them again. The older version has no texts, and whole seconds.
+    """
+    source = open_source(FILES / f"libbiosig-{version}.gdf", None, tmp_path)
+    assert [(track.label, track.unit, track.stream.rate_hz) for track in source.tracks] == [
+        ("ECG", "mV", Fraction(200)),
+        ("Resp", "V", Fraction(25)),
+    ]
+    for times, found in zip((1, 2), values(source), strict=True):
+        rate_hz = len(found) / 2
+        expected = times * np.sin(2 * np.pi * times * np.arange(len(found)) / rate_hz)
+        np.testing.assert_allclose(found, expected, rtol=0, atol=3 * 8 / 65535)
+    assert source.began is not None
+    assert abs((source.began - began).total_seconds()) < 0.01
+    assert source.marks == (Mark(at_s=0.5, text=marks[0]), Mark(at_s=1.25, text=marks[1]))
+    assert (source.lost, source.private) == ("", ())
 
 
 def test_each_signal_keeps_its_own_rate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
