@@ -124,7 +124,8 @@ def lowered_in_words(told: Status) -> str:
 
 def _part(lowered: Status) -> str:
     who = f" ({asker_in_words(lowered['who'])})" if lowered["who"] else ""
-    return f"{lowered['by']} {lowered['db']:.1f} dB{who}"
+    by = "everything" if lowered["db"] is None else f"{lowered['db']:.1f} dB"
+    return f"{lowered['by']} {by}{who}"
 
 
 def _planning(told: Status) -> Iterator[str]:

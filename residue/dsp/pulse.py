@@ -25,7 +25,7 @@ _LEAST = 1e-9
 _SHARE = 0.5
 """A beat is where the wave rises through this share of the highest recent wave. Our choice."""
 _OF_LATE_S = 2.0
-_KNOWN_AFTER_S = 0.2
+KNOWN_AFTER_S = 0.2
 _LEAST_WIDTH_S = 0.05
 """A wave of the pulse stays up for longer, hum of the mains does not. Our choice."""
 _COMPARED_HZ = 100
@@ -44,7 +44,7 @@ class PulseFinder:
     def __init__(self, rate_hz: int) -> None:
         self._level, self._band = FromFirst(), SosFilter(filters.bandpass(_BAND_HZ, rate_hz))
         self._highest = sliding_maximum(round(_OF_LATE_S * rate_hz))
-        self._late = round(_KNOWN_AFTER_S * rate_hz)
+        self._late = round(KNOWN_AFTER_S * rate_hz)
         self._past = np.zeros(2 * self._late)
         self._apart, self._every = round(_APART_S * rate_hz), rate_hz // _COMPARED_HZ
         self._least_width = round(_LEAST_WIDTH_S * rate_hz)

@@ -56,12 +56,22 @@ _IN_DRIFT_BEGINS, _IN_DRIFT_STAYS = (0.95, 0.7), (0.75, 0.58)
 """How alike, and how alike in slope, with 0.3 times how regular they are, peaks must be in a drift; one of the two."""
 _SLOPES_ALIKE = 0.5
 """A drift never has slopes as alike."""
+_SINE_TO_PULSE, _SHAKEN_TO_PULSE = (1.04, 1.1), (4.8, 3.8)
+"""How often a wave goes up and down in an interval, by the power of its slopes: a sine, as of a cable that swings, has
+1; pulses of people 1.15 to 3.8; a sensor that is shaken by steps 4.6. Trust is 0 at the first figure of each, and whole
+at the second, as below.
+"""
+_WAVE_OF_S = 4.0
+_MOVED_TO_USUAL = (4.0, 2.0)
+"""A peak that is so many times as high as usual is movement. Our choice."""
+_DRIFT_TO_PULSE_S = (1.7, 1.2)
+"""Slower beats in a drift are the drift itself: it reaches up to the pulse. Our choice."""
 _AT_ONCE = 0.9
 """Where the second peak looks so much like the first, no third is waited for."""
 
 
 class PulsePeak(NamedTuple):
-    """Where a beat is, in values of the stream from 0, and how far it is one, 0 to 1."""
+    """Where a beat is, in values of the stream from 0, and how sure it is that a pulse made it, 0 to 1."""
 
     at: int
     sure: float
@@ -83,7 +93,7 @@ class PulsePeakFinder:
         self._below, self._drift = SosFilter(filters.bandpass(_DRIFT_HZ, rate_hz)), _Drift()
         self._highest, self._deepest = (sliding_maximum(round(_FAINT_S * rate_hz)) for _ in range(2))
         self._seen = 0
-        self._select, self._heart = _Select(self._hop), _Heart()
+        self._select, self._heart, self._pulselike = _Select(self._hop), _Heart(), _Pulselike()
         self._shapes: deque[float] = deque(maxlen=_JUDGED_HOPS + _SHAPE_REACH_HOPS + 1)
         self._chosen: deque[_Peak] = deque()
 
@@ -103,13 +113,15 @@ class PulsePeakFinder:
         ):
             self._shapes.append(shape)
             drifts = self._drift(below, height)
+            self._pulselike.hop(shape)
             self._chosen.extend(self._select(hop, height, max(_FAINT * faint, _LEAST)))
             if self._chosen and hop - self._chosen[0].hop == _JUDGED_HOPS:
                 peak = self._chosen.popleft()
                 around = list(self._shapes)[: 2 * _SHAPE_REACH_HOPS : _SHAPE_EVERY]
                 sure = self._heart(around, peak.hop, drifts=drifts)
+                pulselike = self._pulselike.peak(peak, drifts=drifts)
                 if sure > 0.0:
-                    beats.append(PulsePeak(peak.at, sure))
+                    beats.append(PulsePeak(peak.at, sure * pulselike))
         return beats
 
 
@@ -199,6 +211,40 @@ class _Drift:
         self._below += share * (below * below - self._below)
         self._within += share * (within * within - self._within)
         return self._below > _DRIFTS * self._within
+
+
+class _Pulselike:
+    """The trust in peaks, 0 to 1: whether the wave goes up and down as a pulse does, as far, and not with a drift."""
+
+    def __init__(self) -> None:
+        self._before = self._power = self._slopes = 0.0
+        self._peaks: deque[_Peak] = deque(maxlen=_USUAL_OF)
+
+    def hop(self, height: float) -> None:
+        """Takes the wave hop by hop."""
+        share, slope = _HOP_S / _WAVE_OF_S, (height - self._before) / _HOP_S
+        self._before = height
+        self._power += share * (height * height - self._power)
+        self._slopes += share * (slope * slope - self._slopes)
+
+    def peak(self, peak: _Peak, *, drifts: bool) -> float:
+        """Takes the next peak in time, and gives the trust in it."""
+        self._peaks.append(peak)
+        if len(self._peaks) < 2:
+            return 1.0
+        interval_s = _HOP_S * median(later.hop - earlier.hop for earlier, later in itertools.pairwise(self._peaks))
+        often = math.sqrt(self._slopes / max(self._power, _LEAST * _LEAST)) * interval_s / math.tau
+        high = peak.height / median(one.height for one in self._peaks)
+        trusts = [_along(_SINE_TO_PULSE, often), _along(_SHAKEN_TO_PULSE, often), _along(_MOVED_TO_USUAL, high)]
+        if drifts:
+            trusts.append(_along(_DRIFT_TO_PULSE_S, interval_s))
+        return min(trusts)
+
+
+def _along(edges: tuple[float, float], value: float) -> float:
+    """0 at the first edge and beyond, 1 at the second and beyond, and a straight line between them."""
+    nought, one = edges
+    return min(max((value - nought) / (one - nought), 0.0), 1.0)
 
 
 class _Alike:

@@ -51,7 +51,7 @@ class Hop(NamedTuple):
     """A summary of 5 ms: the highest and the lowest deflection with their places in the stream.
 
     shape: the deflection at its end. jump: the largest change within 3 ms. top, bottom: of the ECG without its clicks.
-    hum: the most that was removed with the hum.
+    hum: the most that was removed with the hum. rough: the mean of what was removed with the clicks, but for hum.
     """
 
     highest: float
@@ -65,6 +65,7 @@ class Hop(NamedTuple):
     bottom: float
     jump: float
     hum: float
+    rough: float
 
 
 class Features:
@@ -76,11 +77,13 @@ class Features:
     def __init__(self, rate_hz: int, pace: BeatPace) -> None:
         self._hop = round(HOP_S * rate_hz)
         self._centre, self._median = FromFirst(), _Median(round(_CLICK_S * rate_hz))
-        self._before_jump = _Before(round(_JUMP_S * rate_hz))
-        self._means = [SlidingMean(round(rate_hz / mains_hz)) for mains_hz in _MAINS_HZ]
+        self._before_jump, self._late = _Before(round(_JUMP_S * rate_hz)), _Before(round(_CLICK_S * rate_hz))
+        self._means, self._rough_means = (
+            [SlidingMean(round(rate_hz / mains_hz)) for mains_hz in _MAINS_HZ] for _ in range(2)
+        )
         self._bands = [_Band(band_hz, rate_hz, pace.sum_s) for band_hz in _BANDS_HZ]
         self._shape = SosFilter(filters.bandpass(_SHAPE_HZ, rate_hz, 1))
-        self._waiting = np.empty((6, 0))
+        self._waiting = np.empty((7, 0))
         self._seen = 0
         self.delay = round((_SHAPE_DELAY_S + _CLICK_S) * rate_hz)
         for mains_hz in _MAINS_HZ:
@@ -88,13 +91,18 @@ class Features:
 
     def __call__(self, ecg: Floats) -> list[Hop]:
         """The hops that are complete with these values."""
-        clean = self._median(self._centre(ecg))
+        centred = self._centre(ecg)
+        clean = self._median(centred)
+        rough = self._late(centred) - clean
         jump = clean - self._before_jump(clean)
         quiet = clean
         for mean in self._means:
             quiet = mean(quiet)
+        for mean in self._rough_means:
+            rough = mean(rough)
         (slope, low), (_, high) = (band(quiet) for band in self._bands)
-        values = (self._shape(quiet), slope, np.sqrt(low * high), clean, np.abs(jump), np.abs(clean - quiet))
+        sizes = (np.abs(jump), np.abs(clean - quiet), np.abs(rough))
+        values = (self._shape(quiet), slope, np.sqrt(low * high), clean, *sizes)
         self._waiting = np.concatenate((self._waiting, values), axis=1)
         count = self._waiting.shape[1] // self._hop
         whole = self._waiting[:, : count * self._hop].reshape(len(values), count, self._hop)
@@ -105,7 +113,7 @@ class Features:
 
 
 def _summed_up(whole: Floats, starts: NDArray[np.int64]) -> list[Hop]:
-    shape, slope, strength, clean, jump, hum = whole
+    shape, slope, strength, clean, jump, hum, rough = whole
     fields = (
         shape.max(axis=1),
         starts + shape.argmax(axis=1),
@@ -118,6 +126,7 @@ def _summed_up(whole: Floats, starts: NDArray[np.int64]) -> list[Hop]:
         clean.min(axis=1),
         jump.max(axis=1),
         hum.max(axis=1),
+        np.add.reduce(rough, axis=1) / rough.shape[1],
     )
     return [Hop(*hop) for hop in zip(*(field.tolist() for field in fields), strict=True)]
 

@@ -62,23 +62,6 @@ class Held:
         return since <= self._values
 
 
-class Changing:
-    """True from when a stream changes, for so many values more; its first value counts as a change."""
-
-    def __init__(self, values: int) -> None:
-        self._held = Held(values)
-        self._before: Floats | None = None
-
-    def __call__(self, block: Floats) -> Bools:
-        """Whether a channel of (channels, frames), or the stream (frames,), has changed lately, (frames,)."""
-        channels = np.atleast_2d(block)
-        if not channels.shape[1]:
-            return np.empty(0, np.bool_)
-        before = channels[:, :1] + 1.0 if self._before is None else self._before
-        self._before = channels[:, -1:].copy()
-        return self._held((np.diff(channels, axis=1, prepend=before) != 0.0).any(axis=0))
-
-
 class LastFree:
     """Passes a stream; while held, it gives the last free value, or at the beginning the first one."""
 

@@ -142,7 +142,8 @@ def _unplanned(now: Vitals, _before: Vitals) -> str | None:
 def _governed(now: Vitals, before: Vitals) -> str | None:
     acts = now.governor_db < 0.0 or now.cut_hops > before.cut_hops
     taken = "everything" if now.governor_db == -inf else f"{-now.governor_db:.1f} dB"
-    return f"The level is above the plan; the governor takes {taken} away." if acts else None
+    why = "The caps count sound before the start that no row shows" if now.assumed else "The level is above the plan"
+    return f"{why}; the governor takes {taken} away." if acts else None
 
 
 def _log(now: Vitals, _before: Vitals) -> str | None:

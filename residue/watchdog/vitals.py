@@ -34,6 +34,8 @@ class Vitals:
     stuck_at: float = 0.0
     """The highest magnitude of an output of the graph that had one value for the whole last block."""
     governor_db: float = 0.0
+    assumed: bool = False
+    """Whether the caps count sound before the start that no row shows."""
     cut_hops: int = 0
     muted_frames: int = 0
     failures: int = 0

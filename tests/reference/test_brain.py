@@ -68,7 +68,7 @@ def test_while_an_electrode_is_flat_a_quotient_is_held_and_not_trusted(
 ) -> None:
     """Flat from 15 s to 30 s: what went to 1e22 stays where it was, and is known again once the window is full.
 
-    A quarter of all power of eyes_closed is hum, for which the share is trusted less.
+    A quarter of all power of eyes_closed is hum, for which the share is trusted less, as is all while the eyes move.
     """
     eeg = occipital(recording(), 45.0)
     second = CONTROL_RATE_HZ
@@ -80,10 +80,9 @@ def test_while_an_electrode_is_flat_a_quotient_is_held_and_not_trusted(
     before = value[15 * second]
     assert value[15 * second : 32 * second] == pytest.approx(before, rel=0.2)
     assert sure[: 2 * second - 1].max() == 0.0
-    known = 1.0 if measure == "ratio" else 0.7
-    assert sure[2 * second : 15 * second].min() >= known
+    assert sure[2 * second : 15 * second].min() >= 0.7
     assert sure[15 * second + 200 : 32 * second].max() == 0.0
-    assert sure[-10 * second :].min() >= known
+    assert sure[-10 * second :].min() >= 0.7
     living = measured("band_power", eeg, band="delta", over="beta", measure=measure, window_s=2.0)
     assert value.max() <= 3.0 * living[2 * second :].max()
 

@@ -125,6 +125,7 @@ class Process:
             outcome=self.playing.outcome,
             planning_trouble=self.planning_trouble,
             log_trouble=self.log_trouble,
+            assumed=False,
             too_often=self.too_often,
             clock_doubt=self.timekeeper.doubt,
             machine=self.machine,

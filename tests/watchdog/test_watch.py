@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 from typing import Any
 
 import pytest
@@ -87,6 +88,14 @@ def test_memory_that_grows_slowly_waits_for_closing_time() -> None:
 
 def test_a_governor_that_holds_everything_down_is_no_fault_of_the_device() -> None:
     assert remedies(60, asked_peak=0.1, sent_peak=0.0, governor_db=-60.0) == {"above plan": [Remedy.LOG]}
+
+
+def test_what_the_caps_assume_of_a_lost_log_is_no_fault_of_the_plan() -> None:
+    [check] = [one for one in CHECKS if one.name == "above plan"]
+    held = Vitals(monotonic_s=1.0, governor_db=-inf)
+    assert check.bad(held, held) == "The level is above the plan; the governor takes everything away."
+    assumed = "The caps count sound before the start that no row shows; the governor takes everything away."
+    assert check.bad(replace(held, assumed=True), held) == assumed
 
 
 def test_every_check_has_a_way_of_failing_in_these_tests() -> None:

@@ -40,7 +40,7 @@ QUIET_SHARE = 0.25
 """Where the peaks of several outputs can together reach no more than this share of a bound, they are not looked for
 between the samples. A louder sound may meet them a moment later: then they count as the most that they can be.
 """
-LONGEST_HOPS = 5
+LONGEST_HOPS = 10
 """The most that is heard at once, counted in hops: the silence after an ending, in which G, Wk and Wd ring longest."""
 _FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, LONGEST_HOPS * GRAINS_PER_HOP + 1)])
 """(grains,): the share of a power that is left after so many grains."""

@@ -34,6 +34,8 @@ _SPARED_UNITS = int(SPARED_SHARE * HOP_UNITS / exact.gain_from_db(RECOVERY_DB_PE
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
 _SLOW = (Weighting.G, *FELT)
 """These ring for longer than a hop."""
+_RINGS_ON = 1.05
+"""For what rings for longer than LONGEST_HOPS: the slowest poles, of Wk and Wd at 0.4 Hz, have lost 97 % by then."""
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 """The solved gain is tried first; because of rounding, or of a tail that no gain affects, a lower one may be needed."""
 
@@ -131,10 +133,12 @@ class Governor:
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
         self._listen = Listener(self.ears, self.instants)
         self._listen_for_caps = Listener(self.ears, self.instants, self.heeded, self._slice_frames)
-        means_heard = [self.ears[at] for at in self._budget_ears] if self._slices > 1 else []
+        slow = [self.ears[at].weighting in _SLOW for at in self._budget_ears]
+        self._ringing = tuple(_RINGS_ON if one else float(self._slices > 1) for one in slow)
+        """By budget, the factor for the ringing that is heard after a fade; 0 where the knee has room for it."""
+        means_heard = [self.ears[at] for at in self._budget_ears] if any(self._ringing) else []
         self._within_reach.heed(self.instants, self.ears, means_heard)
-        slow = self._slices > 1 and any(self.ears[at].weighting in _SLOW for at in self.heeded)
-        self._silence = np.zeros((len(outputs), (LONGEST_HOPS if slow else 1) * HOP_FRAMES))
+        self._silence = np.zeros((len(outputs), (LONGEST_HOPS if any(slow) else 1) * HOP_FRAMES))
         """What comes after an ending, as long as the weightings ring."""
 
     def _budget(self, cap: Cap, ear: int) -> Budget:
@@ -232,8 +236,8 @@ class Governor:
 
     @property
     def _completes_hop(self) -> bool:
-        """Whether the next slice is the last of its hop, but not the only one: the ringing after it is in another."""
-        return self._slice == self._slices - 2
+        """Whether the next slice is the last of its hop: the ringing after it is in another."""
+        return self._slice == (self._slices - 2) % self._slices
 
     def _foresee_again(self) -> None:
         """One more hop was planned: budgets whose window contains no unplanned sound any more are left to the plan."""
@@ -252,7 +256,7 @@ class Governor:
         target = min(1.0, rising, self._lasting_gain(hop))
         self._foresee_again()
         self._harmless = self._within_reach(hop)
-        self._roomy = self._slices == 1 or self._has_room_for_any_ending()
+        self._roomy = not any(self._ringing) or self._has_room_for_any_ending()
         if self._promised is not None:
             promised, self._promised = self._promised, None
             return self._entered(hop, min(self.gain, target), promised)
@@ -308,15 +312,19 @@ class Governor:
     def _can_end(self, heard: ReceivedHop, hop: Floats) -> bool:
         """Whether a hop may be the last, after the hop before it has been sent.
 
-        The knee of a budget has room for the ringing after a fade over a whole hop, but not over a slice.
+        The knee of a budget has room for the ringing after a fade over a whole hop, but not over a slice, and not where
+        a weighting rings for longer.
         """
         if self._harmless and self._roomy:
             return True
         faded = self._hear(heard.hearing, hop * (1.0 - self._rise))
         silence = self._hear(faded.hearing, self._silence)
         has_room = self._roomy or all(
-            units + (last if self._completes_hop else 0) <= self._left_after(budget, now)
-            for budget, now, last, units in zip(self.budgets, heard.units, faded.units, silence.units, strict=True)
+            units * rings + (last if self._completes_hop else 0) <= self._left_after(budget, now)
+            for budget, rings, now, last, units in zip(
+                self.budgets, self._ringing, heard.units, faded.units, silence.units, strict=True
+            )
+            if rings
         )
         return has_room and self._instants_keep(faded) and self._instants_keep(silence)
 
@@ -325,9 +333,10 @@ class Governor:
         frames = self._silence.shape[1] + 2 * self._slice_frames
         return all(
             units + budget.terms.units(reached**budget.terms.power * frames) <= budget.left()
-            for budget, units, reached in zip(
-                self.budgets, self._projected.units, self._within_reach.reached, strict=True
+            for budget, rings, units, reached in zip(
+                self.budgets, self._ringing, self._projected.units, self._within_reach.reached, strict=True
             )
+            if rings
         )
 
     def _keeps(self, heard: ReceivedHop) -> bool:
@@ -416,14 +425,15 @@ class Governor:
                 last = after(gain, third.memory)
                 moments = [second, third, last, *([first] if held else [])]
                 shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
-                ended = last.energy + third.energy if self._completes_hop else last.energy
-            for budget, ear in zip(self.budgets, self._budget_ears, strict=True):
+                before = third.energy if self._completes_hop else np.zeros_like(third.energy)
+            for budget, ear, rings in zip(self.budgets, self._budget_ears, self._ringing, strict=True):
                 energy, next_energy = float(first.energy[ear]), float(second.energy[ear])
                 of_powers = [*shares_of_hops(budget, energy, next_energy, held=held, begins=self._begins_hop)]
                 if self._sparing:
                     of_powers.append(share_of(next_energy, budget.terms.energy(_SPARED_UNITS - 1)))
-                if not self._roomy:
-                    of_powers.append(ending_share(budget, energy, float(ended[ear]), begins=self._begins_hop))
+                if rings and not self._roomy:
+                    ended = float(last.energy[ear] * rings + before[ear])
+                    of_powers.append(ending_share(budget, energy, ended, begins=self._begins_hop))
                 shares += [share ** (1.0 / budget.terms.power) for share in of_powers]
             return max(shares, default=0.0)
 

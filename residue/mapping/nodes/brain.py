@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
+from statistics import median
 from typing import Annotated, Literal
 
 import numpy as np
 from msgspec import Meta
 
 from residue.dsp import exact, filters
+from residue.dsp.clipped import Clipped
 from residue.dsp.contact import Hum
 from residue.dsp.exact import total
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.flat import Flat
+from residue.dsp.hops import HopByHop
 from residue.dsp.sliding import Filled, SlidingMean, sliding_maximum, sliding_sum
 from residue.dsp.switching import Held, LastFree
 from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
@@ -39,7 +43,8 @@ class BandPower(SlowNode, frozen=True):
     again, share and ratio are held. A ratio never divides by less than a millionth of the whole recent power.
     Trust: 1 once the window is filled, 0 while the electrode is flat and until the window is filled again; less where
     hum of the mains is in the bands that are read, or is more than ten times as strong as all else, as at an open
-    electrode.
+    electrode; where the signal is clipped, ten times as strong as in the last 20 s, or does not fall with frequency, as
+    noise and muscle. Slow movement from the beginning on, and a wrong gain, are not known.
     Latency: half the window and some cycles of the band. Source: recursive band-pass, mean square; bands after the
     glossary of the IFCN (2017).
     """
@@ -59,12 +64,13 @@ class BandPower(SlowNode, frozen=True):
         ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
         level, measured, last_free = FromFirst(), self._measured(ticks), LastFree()
         flat, held, filled = Flat(CONTROL_RATE_HZ), Held(ticks), Filled(ticks)
-        free_of_hum = _FreeOfHum(ticks, self._read_hz)
+        free_of_hum, clipped, brainlike = _FreeOfHum(ticks, self._read_hz), Clipped(ticks), _Brainlike(ticks)
 
         def step(block: Block) -> Trusted:
             signal = level(block.slow("input"))
             broken = held(flat(signal))
-            power, trust = measured(signal), np.where(filled(len(signal)) & ~broken, free_of_hum(signal), 0.0)
+            clear = np.minimum(np.minimum(free_of_hum(signal), clipped(signal)), brainlike(signal))
+            power, trust = measured(signal), np.where(filled(len(signal)) & ~broken, clear, 0.0)
             return Trusted(power if self.measure == "absolute" else last_free(power, broken), trust)
 
         return step
@@ -157,6 +163,19 @@ _DEAD_SHARE = 1e-3
 _MOST_HUM = 10.0
 """Hum of up to so many times the power of all else is usual at a dry electrode. Our choice."""
 _LOWEST_MAINS_HZ, _HIGHEST_HZ = 50.0, 80.0
+_WHOLE_HZ, _AWAKE_HZ, _FAST_HZ = (0.5, 30.0), (4.0, 30.0), (30.0, 40.0)
+_FALLS = (1.5, 2.5)
+"""So many times as much power a hertz lies in the first band as in the third: 1 in noise, such as the last digit of a
+converter, and less in muscle; seldom less than 3 in a brain. Trust grows from the first figure to the second, as below.
+"""
+_WAKES = (0.005, 0.02)
+"""The share of the power that lies in the second band; with less a brain is hidden by slow movement. Our choice."""
+_AS_USUAL, _JUMPED, _USUAL_OF = 5.0, 10.0, 40
+"""A brain does not become so many times as strong as in the median of so many half seconds: the electrode moved. Our
+choice.
+"""
+_NOTHING = 1e-3
+"""What is weaker than this share of the usual power does not count as usual: an electrode that is flat. Our choice."""
 _FLOOR_SHARE = 1e-6
 """A share of the whole power: a band of a living brain has more."""
 
@@ -182,6 +201,41 @@ class _FreeOfHum:
         rest = np.maximum(power - hum, 0.0)
         trust: Slow = np.minimum(rest * (1.0 + self._most) / power, 1.0)
         return trust
+
+
+class _Brainlike:
+    """The trust that a brain gives a signal, 0 to 1: its power falls with frequency, and does not jump."""
+
+    def __init__(self, ticks: int) -> None:
+        self._bands = [
+            (SosFilter(filters.bandpass(band_hz, CONTROL_RATE_HZ, order)), SlidingMean(ticks))
+            for band_hz, order in ((_WHOLE_HZ, 2), (_AWAKE_HZ, 4), (_FAST_HZ, _ORDER))
+        ]
+        self._jumps = HopByHop(CONTROL_RATE_HZ // 2, _Jumps(), np.ones(1))
+
+    def __call__(self, signal: Slow) -> Slow:
+        """The trust, (ticks,). signal: counted from its first value."""
+        bands = [run(signal) for run, _ in self._bands]
+        whole, awake, fast = (mean(band * band) for band, (_, mean) in zip(bands, self._bands, strict=True))
+        falls = whole / np.maximum(fast, _LEAST) * ((_FAST_HZ[1] - _FAST_HZ[0]) / (_WHOLE_HZ[1] - _WHOLE_HZ[0]))
+        wakes = awake / np.maximum(whole, _LEAST)
+        shares = [(one - low) / (high - low) for one, (low, high) in ((falls, _FALLS), (wakes, _WAKES))]
+        trust: Slow = np.minimum(np.clip(np.minimum(*shares), 0.0, 1.0), self._jumps(whole[None])[0])
+        return trust
+
+
+class _Jumps:
+    """The trust in the power of each hop, 0 to 1: it is not many times that of most before it."""
+
+    def __init__(self) -> None:
+        self._usual: deque[float] = deque(maxlen=_USUAL_OF)
+
+    def __call__(self, power: Slow) -> Slow:
+        now, usual = float(power[0]), median(self._usual) if self._usual else 0.0
+        if now >= _NOTHING * usual:
+            self._usual.append(now)
+        times = now / max(usual, _LEAST) if usual else 1.0
+        return np.array([min(max((_JUMPED - times) / (_JUMPED - _AS_USUAL), 0.0), 1.0)])
 
 
 class _Power:

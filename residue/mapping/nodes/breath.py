@@ -27,8 +27,8 @@ RisesWith = Annotated[
     Meta(description="whether breathing in or out makes the wave rise: in for a belt, out for most thermistors"),
 ]
 _SIGNS = {"in": 1.0, "out": -1.0}
-_SURE_OF = 6
-"""The number of turns over which the trust is averaged: three breaths. Our choice."""
+_SURE_OF = 10
+"""The number of turns over which the trust is averaged: five breaths. Our choice."""
 
 
 class Breath(SlowNode, frozen=True):
@@ -38,7 +38,8 @@ class Breath(SlowNode, frozen=True):
     moves at the speed of the last breaths, and waits once a turn is overdue by half a breath in or out. The fullness is
     the wave itself, 0 at the bottom and 1 at the top of the last three breaths. The depth is that of the last breath in
     or out.
-    Trust: how much the last three breaths resemble those before; 0 until two came, and fading while none comes.
+    Trust: how much the last five breaths resemble those before; 0 until two came, and fading while none comes. An
+    irregular breath is doubted, as noise is no other, and one of more than 50 a minute, as it may be steps.
     Latency: 0.1 s for the fullness; else about 0.8 s, because a turn is known when the wave has come back by 0.3 of the
     usual depth. Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
     """
@@ -60,8 +61,7 @@ class Breath(SlowNode, frozen=True):
 
         def step(block: Block) -> Trusted:
             turns = find(block.slow("input"))
-            for turn in turns:
-                trust.beat(_known(turn), turn.interval / CONTROL_RATE_HZ, turn.sure)
+            _judge(turns, trust)
             return Trusted(measured(block.span, turns, find.wave), trust(block.span))
 
         return step
@@ -84,7 +84,8 @@ class Breaths(Node, frozen=True):
 
     The depth is in the unit of the input. A movement that does not resemble a breath (noise, a first movement) gives no
     event.
-    Trust: how much the last three breaths resemble those before; 0 until two came, and fading while none comes.
+    Trust: how much the last five breaths resemble those before; 0 until two came, and fading while none comes. An
+    irregular breath is doubted, as noise is no other, and one of more than 50 a minute, as it may be steps.
     Latency: about 0.8 s, until the wave has come back by 0.3 of the usual depth. Source: amplitude test of Khodadad et
     al., Physiol Meas 39 (2018) 094001, made causal.
     """
@@ -107,13 +108,19 @@ class Breaths(Node, frozen=True):
 
         def step(block: Block) -> Trusted:
             turns = find(block.slow("input"))
-            for turn in turns:
-                trust.beat(_known(turn), turn.interval / CONTROL_RATE_HZ, turn.sure)
+            _judge(turns, trust)
             begun = [turn for turn in turns if turn.sure > 0.0 and turn.is_top == (self.begins == "out")]
             frames = np.array([_known(turn) for turn in begun], np.int64)
             return Trusted(Events(frames, np.array([turn.depth for turn in begun])), trust(block.span))
 
         return step
+
+
+def _judge(turns: Sequence[BreathTurn], trust: BeatTrust) -> None:
+    """Tells the trust of these turns; the first on each side have none before them to be like."""
+    for turn in turns:
+        if turn.interval:
+            trust.beat(_known(turn), turn.interval / CONTROL_RATE_HZ, turn.sure)
 
 
 def _known(turn: BreathTurn) -> int:

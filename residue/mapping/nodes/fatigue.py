@@ -22,7 +22,8 @@ class MedianFrequency(SlowNode, frozen=True):
     """The frequency, in Hz, below which half of the power between two frequencies lies.
 
     A row of low-passes measures how much power is below each of 32 frequencies.
-    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves, while movement hides the
+    muscle, and while it works 40 dB less than at its most; less where the signal is clipped.
     Latency: half the window. Source: definition of the median frequency; Butterworth low-passes of eighth order.
     """
 
@@ -49,7 +50,7 @@ class MedianFrequency(SlowNode, frozen=True):
         lowpasses = [SosFilter(filters.lowpass(edge_hz, CONTROL_RATE_HZ, 8)) for edge_hz in edges_hz.tolist()]
         sums = [sliding_sum(max(1, round(self.window_s * CONTROL_RATE_HZ))) for _ in range(_EDGES + 1)]
         corners_hz = np.concatenate(([self.low_hz], edges_hz))
-        contact = Contact(CONTROL_RATE_HZ)
+        contact = Contact(CONTROL_RATE_HZ, works=True)
 
         def step(block: Block) -> Trusted:
             signal = band(level(block.slow("input")))
@@ -71,7 +72,8 @@ class CrossingRate(SlowNode, frozen=True):
     """Half the zero crossings a second: for a periodic signal its frequency, in Hz.
 
     A crossing counts when the signal has gone beyond ignore_below on both sides.
-    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves, and
+    while the muscle works 40 dB less than at its most; less where the signal is clipped.
     Latency: half the window. Source: zero-crossing count as in surface EMG.
     """
 
@@ -88,7 +90,7 @@ class CrossingRate(SlowNode, frozen=True):
         side = Hysteresis(self.ignore_below, -self.ignore_below)
         ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
         running = sliding_sum(ticks)
-        contact = Contact(CONTROL_RATE_HZ, drifts=True)
+        contact = Contact(CONTROL_RATE_HZ, drifts=True, works=True)
         was_above: bool | None = None
 
         def step(block: Block) -> Trusted:

@@ -11,9 +11,10 @@ from msgspec import Meta
 from residue.dsp import exact, filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.moved import Moved
 from residue.dsp.sliding import Filled, SlidingMean
 from residue.dsp.steps import StepFinder
-from residue.dsp.switching import Changing
+from residue.dsp.switching import Latch
 from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import TimeS, WindowS
@@ -48,7 +49,7 @@ class Movement(ThreeAxes, frozen=True):
 
     The energy is the mean excess of the magnitude of the acceleration over 1 g. The jerk is the root mean square of the
     change of the acceleration, and shows small and sudden movement better.
-    Trust: 0 until the window is filled, while nothing changes for 2 s, and while gravity cannot be found.
+    Trust: 0 until the window is filled, while an axis is dead or none moves for 2 s, and while gravity cannot be found.
     Latency: half the window. Source: ENMO of van Hees et al., PLoS ONE 8 (2013) e61691; jerk below 20 Hz, after
     Antonsson and Mann, J Biomech 18 (1985) 39-47.
     """
@@ -78,7 +79,8 @@ class Movement(ThreeAxes, frozen=True):
 class Tilt(ThreeAxes, frozen=True):
     """The angle between an axis of the sensor and the vertical: 0 degrees where it points up, 180 where it points down.
 
-    Trust: 1 while the sensor measures 1 g, 0 while movement makes this half a g more or less.
+    Trust: 1 while the sensor measures 1 g, 0 while movement makes this half a g more or less, or an axis is dead. Which
+    way round the sensor is worn is not known.
     Latency: about time_s. Source: definition, of the low-passed acceleration as the direction of gravity.
     """
 
@@ -110,7 +112,7 @@ class Stillness(ThreeAxes, frozen=True):
     """For how many seconds a body has been still; 0 while it moves.
 
     It is still while none of the three channels varies by more than limit_g (standard deviation) over the last second.
-    Trust: 0 in the first second, while nothing changes for 2 s, and while gravity cannot be found.
+    Trust: 0 in the first second, while an axis is dead or none moves for 2 s, and while gravity cannot be found.
     Latency: none for movement, a second for rest. Source: van Hees et al., J Appl Physiol 117 (2014)
     738-744, 13 mg (from memory), who use 10 s.
     """
@@ -148,7 +150,8 @@ class Steps(ThreeAxes, frozen=True):
 
     The first two steps of a row give no event: a jolt is not a step. `heart_rate` converts the events to steps a
     minute.
-    Trust: 1 while steps come, fading once one is overdue.
+    Trust: how regular the last six steps are, fading once one is overdue; 0 while an axis is dead. Whatever jolts at a
+    walking pace is taken for steps.
     Latency: 0.4 s. Source: windowed peak detection after Brajdic and Harle, UbiComp (2013) 225-234.
     """
 
@@ -171,8 +174,8 @@ class Steps(ThreeAxes, frozen=True):
             steps = find(_magnitude(acceleration))
             frames = [one.known_at * FRAMES_PER_TICK for one in steps]
             intervals_s = [one.interval / CONTROL_RATE_HZ for one in steps]
-            for frame, interval_s in zip(frames, intervals_s, strict=True):
-                trust.beat(frame, interval_s, 1.0)
+            for frame, interval_s, one in zip(frames, intervals_s, steps, strict=True):
+                trust.beat(frame, interval_s, one.sure)
             events = Events(np.array(frames, np.int64), np.array(intervals_s))
             return Trusted(events, trust(block.span) * worn(acceleration))
 
@@ -180,22 +183,33 @@ class Steps(ThreeAxes, frozen=True):
 
 
 class _Worn:
-    """The trust in an accelerometer, 0 to 1: its mean magnitude is near gravity, and it changes."""
+    """The trust in an accelerometer, 0 to 1: its mean magnitude is near gravity, it moves, and no axis is dead."""
 
     def __init__(self) -> None:
         ticks = _ticks(_WORN_S)
-        self._mean, self._changing = SlidingMean(ticks), Changing(ticks)
+        self._mean, self._moved = SlidingMean(ticks), Moved(ticks)
+        self._dead = [Latch() for _ in range(3)]
 
     def __call__(self, acceleration: Floats) -> Floats:
         """The trust, (ticks,). acceleration: (3, ticks), in g."""
         mean = self._mean(_magnitude(acceleration))
         lowest, low, high, highest = _PLAUSIBLE_G
         near = np.minimum((mean - lowest) / (low - lowest), (highest - mean) / (highest - high))
-        return np.where(self._changing(acceleration), np.clip(near, 0.0, 1.0), 0.0)
+        moved = self._moved(acceleration)
+        most = np.where(np.isfinite(moved), moved, 0.0).max(axis=0)
+        broken = most == 0.0
+        broken &= np.isfinite(moved[0])
+        for dead, axis in zip(self._dead, moved, strict=True):
+            broken |= dead((axis == 0.0) & (most > _SHAKES_G), axis > 0.0)
+        return np.where(broken, 0.0, np.clip(near, 0.0, 1.0))
 
 
-_SURE_OF = 4
+_SURE_OF = 6
 _WORN_S = 2.0
+_SHAKES_G = 0.25
+"""Where one axis moves so far and another not at all, that one is dead: no body moves along one axis alone. It stays
+dead until it moves. Our choice.
+"""
 _PLAUSIBLE_G = (0.5, 0.8, 2.5, 4.0)
 """Bounds of the mean magnitude: between the inner two the channels are in g and include gravity. Our choice."""
 _NEAR_G, _FAR_G = 0.1, 0.5

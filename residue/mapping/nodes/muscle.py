@@ -32,7 +32,8 @@ from residue.mapping.signals import (
 class Rms(SlowNode, frozen=True):
     """Root mean square over the last window_s; at the beginning over the values so far.
 
-    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves; less
+    where the signal is clipped. Noise sounds like a muscle, and no sensor tells its own gain.
     Latency: half the window. Source: definition.
     """
 
@@ -51,7 +52,8 @@ class Rms(SlowNode, frozen=True):
 class MeanAbsolute(SlowNode, frozen=True):
     """Mean absolute value over the last window_s; at the beginning over the values so far.
 
-    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves; less
+    where the signal is clipped. Noise sounds like a muscle, and no sensor tells its own gain.
     Latency: half the window. Source: definition.
     """
 
@@ -71,7 +73,8 @@ class MeanAbsolute(SlowNode, frozen=True):
 class Envelope(SlowNode, frozen=True):
     """The outline of the magnitude: rises within attack_s, falls by 63 % within release_s.
 
-    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves; less
+    where the signal is clipped. Noise sounds like a muscle, and no sensor tells its own gain.
     Latency: attack_s. Source: exponentially falling maximum, then a one-pole low-pass.
     """
 
@@ -164,7 +167,8 @@ class Effort(SlowNode, frozen=True):
 class BandLevel(SlowNode, frozen=True):
     """Root mean square of the band between two frequencies; with the defaults, physiological tremor.
 
-    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves, or slower movement hides
+    the muscle; less where the signal is clipped.
     Latency: half the window. Source: Butterworth band-pass; 8 to 12 Hz is the usual range of physiological tremor.
     """
 

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp.pulse import PulseFinder
+from residue.dsp.pulse import KNOWN_AFTER_S, PulseFinder
 from residue.dsp.pulse_peaks import PLACED_AFTER_S, PulsePeakFinder
 from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
@@ -18,6 +18,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAM
 
 _SURE_OF = 4
 """The number of beats over which the trust is averaged; our choice."""
+_SURE_AFTER, _QUICK_AFTER = round(PLACED_AFTER_S * CONTROL_RATE_HZ), round(KNOWN_AFTER_S * CONTROL_RATE_HZ)
 
 
 class PulseBeats(Node, frozen=True):
@@ -26,7 +27,9 @@ class PulseBeats(Node, frozen=True):
     Beats must look alike, and in noise come regularly; the first two or three only teach it that there is a heart.
     "quick" is for live play: it tells each rise of the wave at once, and in noise finds fewer beats and makes up more.
     Turn over a wave that falls with each beat, as the light that a finger lets through does.
-    Trust: how sure the last four beats are, for "quick" too those that "sure" finds; it fades while none comes.
+    Trust: how sure the last four beats are that "sure" finds, by their likeness and height, and by how often the wave
+    goes up and down in an interval: a sine or a sensor that is shaken is no pulse. For "quick" those that it found once
+    as well count. It fades while none comes. What moves like a pulse at a walking pace is taken for one.
     Latency: 0.59 s after the steepest rise, "quick" 0.2 s after the rise. Source: "sure" after Scholkmann et al.,
     Algorithms 5 (2012) 588-603; "quick" an adaptive threshold, common practice.
     """
@@ -45,16 +48,23 @@ class PulseBeats(Node, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """Values each beat with the way from the one before."""
         peaks, rises = _peaks(), PulseFinder(CONTROL_RATE_HZ) if self.pace == "quick" else None
-        last, judged, trust = 0, 0, BeatTrust(_SURE_OF)
+        last, judged, trust, risen = 0, 0, BeatTrust(_SURE_OF), deque[int]()
 
         def step(block: Block) -> Trusted:
             nonlocal last, judged
             sure_peaks = peaks(block)
+            told = rises(block.slow("input")) if rises else [tick for tick, _ in sure_peaks]
+            risen.extend(tick - _QUICK_AFTER for tick in told)
             for tick, sure in sure_peaks:
-                trust.beat(tick * FRAMES_PER_TICK, (tick - judged) / CONTROL_RATE_HZ if judged else 0.0, sure)
+                since = 0
+                while risen and risen[0] <= tick - _SURE_AFTER:
+                    risen.popleft()
+                    since += 1
+                agreed = sure if since == 1 or self.pace == "sure" else 0.0
+                trust.beat(tick * FRAMES_PER_TICK, (tick - judged) / CONTROL_RATE_HZ if judged else 0.0, agreed)
                 judged = tick
             ticks, values = [], []
-            for tick in rises(block.slow("input")) if rises else [tick for tick, _ in sure_peaks]:
+            for tick in told:
                 ticks.append(tick)
                 values.append((tick - last) / CONTROL_RATE_HZ if last else 0.0)
                 last = tick
@@ -68,7 +78,7 @@ def _peaks() -> Callable[[Block], Sequence[tuple[int, float]]]:
 
     A beat is told a fixed time after its place, so that beats come in the rhythm of the heart.
     """
-    find, late = PulsePeakFinder(CONTROL_RATE_HZ), round(PLACED_AFTER_S * CONTROL_RATE_HZ)
+    find, late = PulsePeakFinder(CONTROL_RATE_HZ), _SURE_AFTER
     waiting = deque[tuple[int, float]]()
 
     def due(block: Block) -> list[tuple[int, float]]:

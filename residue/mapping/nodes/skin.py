@@ -12,7 +12,9 @@ from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.hops import HopByHop
-from residue.dsp.switching import Changing, Held
+from residue.dsp.moved import Moved
+from residue.dsp.sliding import SlidingMean
+from residue.dsp.switching import Bools, Held
 from residue.dsp.turns import Turns
 from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.shapes import InputShapes, SlowNode
@@ -23,8 +25,9 @@ class SkinConductance(SlowNode, frozen=True):
     """The conductance of the skin in microsiemens, as its "tonic" level or its "phasic" part, which follows arousal.
 
     Everything slower than 0.05 Hz is tonic; the rest is phasic, around 0. Both add up to the input.
-    Trust: 0 in the first 10 s, and for 5 s after the input was outside of 0.05 to 60 uS or changed by more than 10 uS
-    in a second; also while it has not changed at all for 30 s.
+    Trust: 0 in the first 10 s, and for 5 s after the input was outside of 0.05 to 60 uS, changed by more than 10 uS in
+    a second, or moved by more than 0.02 uS between 1 and 5 Hz, where skin does not; also while it has not changed for
+    30 s. A wrong gain and slow movement are not known.
     Latency: 0.2 s for the phasic part, about 5 s for the tonic level. Source: high-pass at 0.05 Hz after Boucsein et
     al., Psychophysiology 49 (2012) 1017-1034; trust after Kleckner et al., IEEE Trans Biomed Eng 65 (2018) 1460-1467.
     """
@@ -137,13 +140,13 @@ class Temperature(SlowNode, frozen=True):
             known = len(recent) == hops and doubted >= _DOUBTED_HOPS
             return np.array([*_line(np.array(recent)), float(known)])
 
-        by_hop, changing = HopByHop(_LINE_HOP, read, np.zeros(3)), Changing(_ticks(_STILL_TEMPERATURE_S))
+        by_hop, moved = HopByHop(_LINE_HOP, read, np.zeros(3)), Moved(_ticks(_STILL_TEMPERATURE_S))
 
         def step(block: Block) -> Trusted:
             values = block.slow("input")
             mean, slope, known = by_hop(np.stack((values, level(values))))
             signal = level.back(mean) if self.measure == "level" else slope * (60.0 * CONTROL_RATE_HZ / _LINE_HOP)
-            return Trusted(signal, known * changing(values))
+            return Trusted(signal, known * (moved(values[None])[0] > 0.0))
 
         return step
 
@@ -152,7 +155,10 @@ class _Electrodes:
     """The trust that a conductance is one of skin, 0 or 1."""
 
     def __init__(self) -> None:
-        self._odd, self._changing = Held(_ticks(_DOUBTED_S)), Changing(_ticks(_STILL_S))
+        self._odd, self._moved = Held(_ticks(_DOUBTED_S)), Moved(_ticks(_STILL_S))
+        self._level, self._fast = FromFirst(), SosFilter(filters.bandpass(_TOO_FAST_HZ, CONTROL_RATE_HZ))
+        self._phasic = SosFilter(filters.highpass(_TONIC_HZ, CONTROL_RATE_HZ))
+        self._fast_power, self._phasic_power = SlidingMean(_ticks(_FAST_OF_S)), SlidingMean(_ticks(_PHASIC_OF_S))
         self._before, self._seen = 0.0, 0
 
     def __call__(self, values: Floats, smooth: Floats) -> Floats:
@@ -165,7 +171,16 @@ class _Electrodes:
         odd = (values < lowest_us) | (values > highest_us) | (np.abs(slopes) > _FASTEST_US_PER_S)
         settled = self._seen + np.arange(len(values)) >= _ticks(_SETTLED_S)
         self._seen += len(values)
-        return (settled & ~self._odd(odd) & self._changing(values)).astype(np.float64)
+        odd |= self._shakes(self._level(values), smooth)
+        moves = self._moved(values[None])[0] > 0.0
+        known: Floats = (settled & ~self._odd(odd) & moves).astype(np.float64)
+        return known
+
+    def _shakes(self, centred: Floats, smooth: Floats) -> Bools:
+        """Whether there is movement that is too fast for skin, and not only the edge of a large response."""
+        fast, phasic = self._fast(centred), self._phasic(smooth)
+        fast_power, phasic_power = self._fast_power(fast * fast), self._phasic_power(phasic * phasic)
+        return (fast_power > _FAST_US * _FAST_US) & (fast_power > _FAST_SHARE * _FAST_SHARE * phasic_power)
 
 
 _SMOOTH_HZ = 1.0
@@ -173,6 +188,11 @@ _SMOOTH_HZ = 1.0
 _TONIC_HZ = 0.05
 _PLAUSIBLE_US, _FASTEST_US_PER_S, _DOUBTED_S = (0.05, 60.0), 10.0, 5.0
 """After Kleckner et al. (2018)."""
+_TOO_FAST_HZ, _FAST_OF_S, _FAST_US = (1.0, 5.0), 1.0, 0.02
+_FAST_SHARE, _PHASIC_OF_S = 0.1, 10.0
+"""Skin does not move between these frequencies: at most 0.003 uS in the recordings that the tests use, a hundredth of
+the phasic part. The smallest response has the third figure. Our choice.
+"""
 _SETTLED_S = 10.0
 """After this time the high-pass has forgotten where it began; our choice."""
 _STILL_S, _STILL_TEMPERATURE_S = 30.0, 60.0

@@ -66,6 +66,7 @@ class Watching:
             outcome=show.planner.outcome,
             planning_trouble=show.planner.trouble,
             log_trouble=self._chronicle.writer.trouble,
+            assumed=any(one.left_s > now_s - show.started_s for one in show.assumed),
             too_often=self._surface.counts.too_often,
             clock_doubt=show.timekeeper.doubt,
             machine=conditions(self._state),

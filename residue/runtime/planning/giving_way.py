@@ -17,8 +17,8 @@ FIRST_S, LONGEST_S = 2.0, 30.0
 FORGET_S = 60.0
 RUN_S = 1.0
 """The least time between two pauses: a house that is late by itself shall have its plan some day."""
-NEARLY_LATE = 0.5
-"""Where computing takes so much of the time, little more is needed for a late block. Our choice."""
+NEARLY_LATE = 0.8
+"""Where computing takes so much of the time, blocks are nearly late."""
 
 
 class GivingWay:
