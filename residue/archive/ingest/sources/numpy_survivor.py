@@ -63,9 +63,24 @@ def surviving_npz(content: bytes, most_bytes: int) -> tuple[dict[str, NDArray[An
         arrays[name] = numbers.reshape(kept, order="F" if array.by_columns else "C")
         if kept != array.shape:
             told.append(f"of {name}, {array.told(kept)}")
+            arrays[name] = _as_long(arrays[name], max(array.shape), most_bytes)
     if not arrays:
         raise ValueError("no array survives")
     return arrays, f"cut short or damaged: {'; '.join(told) or 'its list of arrays is lost, and each array is whole'}"
+
+
+def _as_long(array: NDArray[Any], rows: int, most_bytes: int) -> NDArray[Any]:
+    """The array with as many rows as it was to have, the lost ones without a value, as it has the rate of the others.
+
+    Its rows are the longer side. One that would be larger than most_bytes stays short.
+    """
+    along = int(np.argmax(array.shape))
+    shape = (*array.shape[:along], rows, *array.shape[along + 1 :])
+    if array.dtype.kind not in "iuf" or 8 * prod(shape) > most_bytes:
+        return array
+    full = np.full(shape, np.nan)
+    full[tuple(slice(side) for side in array.shape)] = array
+    return full
 
 
 @dataclass(frozen=True)
