@@ -25,7 +25,6 @@ def unpack(package: Path, into: Path) -> None:
     \b
     Example: residue unpack night-dough.zip --into hall
     """
-    from residue.loudness.caps.cautions import CAUTIONS
     from residue.runtime.packing.unpacking import FINGERPRINTS_HERE
     from residue.runtime.packing.unpacking import unpack as unpacked
 
@@ -33,7 +32,7 @@ def unpack(package: Path, into: Path) -> None:
         found = unpacked(package, into, date.today(), bar)  # noqa: DTZ011 (a note for people of this place)
     tell(found.findings)
     say(f"{found.facts.piece}: {', '.join(found.facts.performances)}; packed on {found.facts.packed}")
-    for caution in CAUTIONS:
+    for caution in _cautions(into):
         say(f"CAUTION. {caution}")
     here = shlex.quote(str(into))
     first = shlex.quote(str(into / FINGERPRINTS_HERE / f"{found.facts.performances[0]}.toml"))
@@ -41,3 +40,16 @@ def unpack(package: Path, into: Path) -> None:
     say(f"residue check {here}")
     say("Whether it sounds here as it did there, to the bit:")
     say(f"residue verify --fingerprint {first} {here}")
+
+
+def _cautions(installation: Path) -> tuple[str, ...]:
+    """Those that the piece asks for; all of them where its nodes are not all here yet."""
+    from residue.installation.load import graph_of
+    from residue.loudness.caps.cautions import cautions
+    from residue.problems import ProblemError
+
+    try:
+        graph = graph_of(installation)
+    except ProblemError:
+        return cautions(feed=True, lamps=True)
+    return cautions(feed=bool(graph.feeds), lamps=bool(graph.lamps))

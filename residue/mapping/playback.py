@@ -215,7 +215,7 @@ class Playback:
         outputs[:, first - span.start :] = outputs[:, first - span.start :] * (left * left) + 0.0
 
 
-SKIP_FRAMES = 28_800
+SKIP_FRAMES = 48_000
 
 
 class _Stage:

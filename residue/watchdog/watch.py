@@ -13,6 +13,8 @@ CALM_S = 600.0
 performances, because silence does not show that a remedy helped. A check that becomes bad again sooner continues with
 its next remedy, and after the last repeats that one: another performance may fail in the same way.
 """
+TOLD_AGAIN_S = 60.0
+"""Where a log entry is all that is done, a fault that comes back before that is told again, at most so often."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +76,12 @@ def _seen(case: _Case, check: Check, why: str | None, now_s: float) -> _Case:
     if why is None:
         calm = now_s - case.last_bad_s >= CALM_S
         return _WELL if calm else _Case(taken=case.taken, last_bad_s=case.last_bad_s, next_at_s=case.next_at_s)
-    taken, since_s = case.taken, case.bad_since_s
+    taken, since_s, next_at_s = case.taken, case.bad_since_s, case.next_at_s
     if since_s is None:
         since_s = now_s
-        if taken == len(check.remedies) and check.remedies[-1] is not Remedy.LOG:
+        if taken == len(check.remedies):
             taken -= 1
+            next_at_s += TOLD_AGAIN_S if check.remedies[-1] is Remedy.LOG else 0.0
     stood = now_s - since_s >= check.for_s
-    return replace(case, bad_since_s=since_s, last_bad_s=now_s, taken=taken, why=why if stood else None)
+    why = why if stood else None
+    return _Case(bad_since_s=since_s, last_bad_s=now_s, taken=taken, next_at_s=next_at_s, why=why)

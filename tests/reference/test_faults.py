@@ -38,6 +38,7 @@ _MUSCLES_BAND = _MUSCLE | {
 }
 _BRAIN = frozenset(
     {"steps at 1.1 Hz", "noise 0.5 to 8 Hz", "in its place a heart's electrodes", "in its place an accelerometer"}
+    | {"in its place electrodes of skin"}
 )
 _LIES = frozenset({"falls off, last digit", "last digit alone"})
 _MOVED = _LIES | {"clipped to a tenth", "a hand that touches"}

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from residue.runtime.house.exchange import Hold, Next, Release
 from residue.watchdog.checks import Remedy
+from residue.watchdog.watch import TOLD_AGAIN_S
 from tests.season.folder import LIMIT_DBFS
 from tests.season.hostile import BAGS, CALENDARS, ROOMS
 from tests.season.playing import Hang
@@ -165,7 +166,8 @@ def _no_time_service(season: Season, chance: random.Random) -> float:
 
 def _slow_disk(season: Season, chance: random.Random) -> float:
     if season.process.log_trouble is None:
-        season.must_tell("watchdog: log: The log cannot be written", TELLS_S)
+        again_s = TOLD_AGAIN_S  # another that is just over may have been told
+        season.must_tell("watchdog: log: The log cannot be written", again_s + TELLS_S)
     season.slow_down(chance.uniform(3.0, 8.0))
     season.later(chance.randint(60, 600), lambda: season.slow_down(0.0))
     return 0.0

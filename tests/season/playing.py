@@ -108,7 +108,8 @@ class Playing:
         self.hangs: Hang | None = None
         self.start_hangs = False
         """The disk does not answer to what begins next."""
-        self._start_asked_s = 0.0
+        self._start_asked_s = self.winding_s = 0.0
+        """When the last start was asked for, and how long it takes: the disk may be faster again before it sounds."""
         self.ignores_fades = False
         self.gives_nothing = False
         self.direct = False
@@ -147,8 +148,8 @@ class Playing:
     def _wind(self, start: Start) -> None:
         if start != self._start and start.turn != self.now.turn:
             self._start, self._start_asked_s = start, self._monotonic_s()
-            winding_s = inf if self.start_hangs else ceil(start.from_s % EVERY_S / WINDING + self.slow_s)
-            self.sounds_at_s = self._start_asked_s + winding_s
+            self.winding_s = inf if self.start_hangs else ceil(start.from_s % EVERY_S / WINDING + self.slow_s)
+            self.sounds_at_s = self._start_asked_s + self.winding_s
 
     def _fade_out(self, fade: FadeOut) -> None:
         if not self.ignores_fades:

@@ -21,7 +21,6 @@ from residue.runtime.house.exchange import Event
 from residue.runtime.house.house_state import BEFORE_CLOSING_S, FADE_S, State
 from residue.runtime.house.in_force import InForce
 from residue.runtime.house.kept_files import load_in_force
-from residue.runtime.planning.checkpoints import EVERY_S
 from residue.runtime.planning.planning import Outcome
 from residue.runtime.rehearsal.simulation import SimulatedClock
 from residue.runtime.system.clock import Uptime
@@ -37,7 +36,7 @@ from tests.season.caps import HOPS_A_SECOND, Ear
 from tests.season.disk import Disk
 from tests.season.faults import FAULTS, Fault
 from tests.season.folder import LIMIT_DBFS, Folder
-from tests.season.playing import DURATION_S, WINDING, Device, Playing
+from tests.season.playing import DURATION_S, Device, Playing
 from tests.season.process import Process
 
 DAY = ("10:00-20:00",)
@@ -246,8 +245,7 @@ class Season:
             last_s = max(failures[name].at_s for name in self.outcome.gain_db)
             if now_s - last_s <= ALL_FAILED_S + GRACE_S:
                 return True
-        reading_s = EVERY_S / WINDING + self.disk.slow_s
-        if self.process.playing.sounds_at_s != inf and quiet_s <= reading_s + GRACE_S:
+        if self.process.playing.sounds_at_s != inf and quiet_s <= self.process.playing.winding_s + GRACE_S:
             return True
         return any(now_s <= case.over_s or case.missed_s <= case.fault.bound_s for case in self.account.cases)
 
@@ -342,15 +340,18 @@ class Season:
         self.later(2, self._spare)
 
     def go_on_writing(self) -> None:
-        self.process.log_trouble = None
+        self.process.log_trouble = self._slow_words()
         self.disk.go_on()
         self._spare()
 
     def slow_down(self, by_s: float) -> None:
         """The disk answers so late; 0: as it should."""
         self.disk.slow_s = self.process.playing.slow_s = by_s
-        self.process.log_trouble = f"the disk has not answered for {by_s:.0f} s" if by_s else None
+        self.process.log_trouble = self._slow_words()
         self._spare()
+
+    def _slow_words(self) -> str | None:
+        return f"the disk has not answered for {self.disk.slow_s:.0f} s" if self.disk.slow_s else None
 
     def _spare(self) -> None:
         """The disk has taken nothing for long enough that every hop is spared, or takes everything again."""

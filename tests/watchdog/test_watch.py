@@ -8,7 +8,7 @@ import pytest
 
 from residue.watchdog.checks import CHECKS, Remedy, table
 from residue.watchdog.vitals import Vitals
-from residue.watchdog.watch import CALM_S, Watchdog
+from residue.watchdog.watch import CALM_S, TOLD_AGAIN_S, Watchdog
 
 
 def remedies(seconds: int, *, base: Vitals | None = None, moving: bool = True, **bad: Any) -> dict[str, list[Remedy]]:
@@ -123,12 +123,31 @@ def test_remedies_climb_and_keep_their_distance() -> None:
 def test_a_fault_that_flickers_does_not_begin_at_the_first_remedy_each_time() -> None:
     watchdog, taken = Watchdog(), []
     for second in range(300):
-        lost = "It is unplugged." if second % 10 == 0 else None
-        taken += watchdog.look(Vitals(monotonic_s=float(second), frames=second, lost=lost))
-    assert len(taken) == 1
+        peak = 0.1 if second % 10 < 4 else 0.0
+        taken += watchdog.look(Vitals(monotonic_s=float(second), frames=second, asked_peak=peak))
+    assert [due.remedy for due in taken][:4] == [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART]
+    assert {due.remedy for due in taken[4:]} == {Remedy.RESTART}
     watchdog.look(Vitals(monotonic_s=300.0, frames=300))
     watchdog.look(Vitals(monotonic_s=300.0 + CALM_S, frames=301))
     assert watchdog.look(Vitals(monotonic_s=301.0 + CALM_S, frames=302, lost="It is unplugged."))
+
+
+def test_a_fault_that_is_only_logged_is_told_again_when_it_comes_back_but_not_each_time_that_it_flickers() -> None:
+    watchdog = Watchdog()
+
+    def told(at_s: float, why: str | None) -> list[str]:
+        seen = Vitals(monotonic_s=at_s, frames=round(at_s), log_trouble=why)
+        return [due.why for due in watchdog.look(seen) if due.check.name == "log"]
+
+    assert told(1.0, None) == []
+    assert ["disk is full" in why for why in told(2.0, "disk is full")] == [True]
+    flickers = [why for at_s in range(3, 60) for why in told(at_s, "disk is full" if at_s % 2 else None)]
+    assert flickers == []
+    assert ["slow" in why for at_s in range(60, 70) for why in told(at_s, "slow")] == [True]
+    every_ten_s = [at_s for at_s in range(70, 370) if told(at_s, None if at_s % 10 else "slow")]
+    assert every_ten_s == [130, 190, 250, 310], f"at most each {TOLD_AGAIN_S:g} s"
+    assert told(500.0, None) == []
+    assert ["slow" in why for why in told(501.0, "slow")] == [True]
 
 
 def test_one_performance_after_the_other_that_sticks_is_left_out() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, fields
 from datetime import datetime
-from math import isfinite
+from math import inf, isfinite
 from operator import attrgetter
 from pathlib import Path
 from typing import Any, TypeVar
@@ -157,7 +157,8 @@ def _is_of_type(value: object, form: str) -> bool:
     """form: the type of a column as it is written: str, float, int, or one of these or None."""
     if value is None:
         return "None" in form
-    return isinstance(value, _TYPES[form.split(" ")[0]]) and (not isinstance(value, float) or isfinite(value))
+    finite = not isinstance(value, float) or isfinite(value) or value == -inf  # a governor may take everything away
+    return isinstance(value, _TYPES[form.split(" ")[0]]) and finite
 
 
 def _opened(path: Path) -> sqlite3.Connection:

@@ -135,7 +135,10 @@ def _installed(installation: Installation) -> dict[str, Path]:
 
 
 def _cautions(installation: Installation) -> str:
-    told = cautions(feed=bool(installation.graph.feeds), lamps=installation.room.light is not None)
+    graph = installation.graph
+    told = cautions(
+        feed=bool(graph.feeds), lamps=bool(graph.lamps)
+    )  # whatever the room has: the next one may have more
     return "\n\n".join(told) + "\n"
 
 

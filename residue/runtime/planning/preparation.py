@@ -54,9 +54,9 @@ logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
 """Folders within the cache."""
-BLOCK_FRAMES = 28_800
+BLOCK_FRAMES = 48_000
 """Large blocks cost less, as long as their signals fit into the processor's cache; the bits are the same. A minute has
-100 of them, so that checkpoints lie on whole minutes.
+60 of them, so that checkpoints lie on whole minutes.
 """
 
 _FURTHER_FRAMES = frame_at(1.0)

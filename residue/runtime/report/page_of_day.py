@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from html import escape
+from math import inf
 from zoneinfo import ZoneInfo
 
 from residue.page.page_parts import Html, image, table
@@ -129,12 +130,13 @@ def _compared(one: PlannedAndPlayed) -> Sequence[str]:
 
 def _played(play: PlayedPerformance) -> Sequence[str]:
     levels = (play.laeq_db, play.lceq_db, play.laf_max_db, play.lc_peak_db, play.integrated_lufs)
-    figures = (*levels, play.loudness_range_lu, play.true_peak_dbtp, play.plan_gain_db, play.governor_gain_db)
+    figures = (*levels, play.loudness_range_lu, play.true_peak_dbtp, play.plan_gain_db)
     return [
         play.name,
         f"{play.begins:%H:%M:%S}",
         f"{play.ends:%H:%M:%S}",
         *(figure(value) for value in figures),
+        "everything" if play.governor_gain_db == -inf else figure(play.governor_gain_db),
     ]
 
 

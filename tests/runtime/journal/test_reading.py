@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from math import inf
 from pathlib import Path
 
 import msgspec
@@ -123,6 +125,16 @@ def test_a_value_that_no_house_writes_is_left_out_and_told(path: Path, table: st
     lacking = [name for name, number in NUMBERS.items() if len(read[name]) < number]
     assert lacking == [table]
     assert reader.faults == ["levels.sqlite has damaged rows, which are left out."]
+
+
+def test_a_minute_in_which_the_governor_took_everything_away_is_no_damage(path: Path) -> None:
+    """As after a lost log: the minutes for which somebody may have to answer are those."""
+    silenced = replace(tally(60.0, -200.0), governor_db=-inf)
+    with closing(LevelLog(path)) as log:
+        log.write(list(Tallies().rows(silenced, BEGIN, Uptime("boot", 60.0), THEN)))
+    reader = LogReader(path)
+    [minute] = reader.between(BEGIN - timedelta(hours=1), BEGIN + timedelta(hours=1)).minutes
+    assert (minute.governor_gain_db, reader.faults) == (-inf, [])
 
 
 NUMBERS = {"level": 1, "second": 1, "event": EVENTS, "hours": 3}

@@ -18,10 +18,12 @@ from click.testing import CliRunner, Result
 from residue.archive.beside import PREFIX
 from residue.archive.one_file import write_in_one_file
 from residue.cli import main
+from residue.cli.unpack import _cautions as cautions_of
 from residue.installation.load import load
 from residue.problems import ProblemError
 from residue.runtime.offline.fingerprint import read
 from residue.runtime.packing.unpacking import Unpacked, unpack
+from tests.runtime import kitchen
 from tests.runtime.packing.house import house, packed
 
 DAY = date(2026, 3, 3)
@@ -236,6 +238,33 @@ def test_cautions_and_what_is_left_to_do_are_shown(package: Path, tmp_path: Path
     assert "Hearing: this can be loud" in shown.stdout
     assert f"residue check {tmp_path / 'hall'}" in shown.stdout
     assert f"residue verify --fingerprint {tmp_path / 'hall'}/handed-on/fingerprints/first-batch.toml" in shown.stdout
+
+
+LAMP = """
+[node.glow]
+kind = "lamp"
+input = "slow_arm"
+
+[node.slow_arm]
+kind = "channel"
+channel = "forearm"
+"""
+
+
+@pytest.mark.parametrize(
+    ("piece", "told"),
+    [
+        (kitchen.PIECE, False),
+        (kitchen.PIECE + LAMP, True),
+        (kitchen.PIECE.replace("bandpass", "of_another_house"), True),
+    ],
+    ids=["no lamps", "lamps", "not known before its nodes are here"],
+)
+def test_a_piece_with_lamps_brings_their_caution_whatever_room_it_stood_in(
+    tmp_path: Path, piece: str, *, told: bool
+) -> None:
+    (tmp_path / "piece.toml").write_text(piece, encoding="utf-8")
+    assert any("provoke seizures" in one for one in cautions_of(tmp_path)) is told
 
 
 _KILLED = """

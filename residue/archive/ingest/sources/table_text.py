@@ -26,7 +26,10 @@ _MOST_COLUMNS = 1024
 _LONGEST_LINE = 1 << 24
 _MOST_COMMENT_LETTERS = 1 << 20
 _NAMES_KEYS = frozenset({"column", "columns", "columnnames", "headings", "labels", "channels", "channelnames"})
-_STATED_RATE = re.compile(r"(?:sampl\w*[ _-]*)(?:rate|freq\w*)\W{1,4}(\d+(?:\.\d+)?)\s*(k?hz)?", re.IGNORECASE)
+_STATED_RATE = re.compile(
+    r"(?:sampl\w*[ _-]*(?:rate|freq\w*)|^\W*(?:rate|fs)(?=\W{1,4}[\d.]+\s*k?hz))\W{1,4}(\d+(?:\.\d+)?)\s*(k?hz)?",
+    re.IGNORECASE,
+)
 
 
 @dataclass(kw_only=True)

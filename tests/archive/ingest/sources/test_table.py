@@ -203,10 +203,11 @@ def test_a_table_without_headings_is_read_from_its_first_line(tmp_path: Path, te
     [
         ("% Sampling Rate = 250.0 Hz\n% made by hand\n", ["column 1", "column 2"], 250),
         ("# sample frequency: 2 kHz\n# emg grip\n", ["emg", "grip"], 2000),
+        ("% exported\n% rate: 100 Hz\n", ["column 1", "column 2"], 100),
         ('# {"box": {"sampling rate": 1000, "column": ["emg", "grip"]}}\n# end\n', ["emg", "grip"], 1000),
         ('{"fs": 50.5, "labels": ["a", "b", "c"]}\n', ["column 1", "column 2"], 50.5),
     ],
-    ids=["a line", "names in the last line", "JSON", "JSON without a sign"],
+    ids=["a line", "names in the last line", "a short line", "JSON", "JSON without a sign"],
 )
 def test_comments_above_a_table_tell_its_rate_and_its_names(
     tmp_path: Path, comments: str, labels: list[str], rate_hz: float
@@ -221,8 +222,14 @@ def test_comments_above_a_table_tell_its_rate_and_its_names(
 
 @pytest.mark.parametrize(
     "comments",
-    ['# {"a": {"fs": 100}, "b": {"fs": 200}}\n', '# {"fs": -1}\n', '# {"fs": true}\n', "# " + "[" * 100_000 + "\n"],
-    ids=["two rates", "negative", "no number", "deep"],
+    [
+        '# {"a": {"fs": 100}, "b": {"fs": 200}}\n',
+        '# {"fs": -1}\n',
+        '# {"fs": true}\n',
+        "# " + "[" * 100_000 + "\n",
+        "# rate: 72\n",
+    ],
+    ids=["two rates", "negative", "no number", "deep", "of a heart"],
 )
 def test_comments_that_tell_no_rate_leave_the_question_to_the_person(tmp_path: Path, comments: str) -> None:
     with pytest.raises(ProblemError, match="does not state its rate"):
