@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from residue.loudness.meters.hops import HOPS_A_SECOND
 from residue.loudness.stage.capped import Capped
 from residue.mapping.playback import Playable
+from residue.output.heard_line import BEGINS_S
 from residue.output.in_step import LEAVE_HOPS, SEEK_HOPS, InStepSink
 from residue.output.returning import ReturningSink
 from residue.output.routing import Routing
@@ -20,7 +21,9 @@ from residue.runtime.engine.place_in_step import PlaceInStep
 from tests.output.simulated_device import SimulatedDevice
 from tests.runtime.stubs import Hum, stage
 
-FIRST_HOP = 10_000_090
+FIRST_HOP = 10_000_110
+FALLS_IN_HOPS = round(BEGINS_S * HOPS_A_SECOND) + SEEK_HOPS
+"""So many hops at least pass from the first frame, or from a gap, until a room keeps step."""
 HOUR = 48_000 * 3_600
 
 
@@ -65,7 +68,7 @@ def test_two_rooms_sound_alike_at_every_hop_of_the_clock() -> None:
     early, late = Room(1_000_000.0, 60.0), Room(1_000_001.234, -45.0)
     for room in (early, late):
         room.begin()
-        room.play(15.0)
+        room.play(17.0)
     assert np.abs(early.written[FIRST_HOP]).max() < 1e-9, "the cap stage holds it for a while"
     assert np.abs(early.written[FIRST_HOP + 20]).max() > 0.05
     assert alike(early, late, range(FIRST_HOP, FIRST_HOP + 60))
@@ -75,10 +78,10 @@ def test_one_that_comes_late_fades_in_at_the_frame_that_the_other_plays() -> Non
     """Its winder left off a little before the place that is due by then; the engine steps the rest silently."""
     on, late = Room(1_000_000.0), Room(1_000_014.5)
     on.begin()
-    on.play(28.0)
+    on.play(30.0)
     late.begin(at_frame=48_000 * 6)
-    late.play(13.0)
-    joined = 1_000_014.5 * HOPS_A_SECOND + SEEK_HOPS
+    late.play(15.0)
+    joined = 1_000_014.5 * HOPS_A_SECOND + FALLS_IN_HOPS
     heard = {hop: np.abs(block).max() for hop, block in late.written.items() if hop is not None}
     first = min(hop for hop, peak in heard.items() if peak > 1e-4)
     assert joined < first < joined + 25
@@ -91,12 +94,12 @@ def test_a_room_that_loses_its_device_falls_in_again_where_the_others_are() -> N
     on, fallen = Room(1_000_000.0), Room(1_000_000.0, 20.0)
     for room in (on, fallen):
         room.begin()
-        room.play(12.0)
+        room.play(14.0)
     fallen.device.gone = True
     fallen.play(2.3)
     fallen.device.gone = False
-    fallen.play(15.0)
-    on.play(17.0)
+    fallen.play(19.0)
+    on.play(21.0)
     last = max(hop for hop in fallen.written if hop is not None)
     assert fallen.engine.snapshot.turn == 1
     assert np.abs(fallen.written[last]).max() > 0.05
@@ -111,7 +114,7 @@ def test_a_room_that_falls_out_fades_out_first() -> None:
     peaks = []
     while not room.engine.snapshot.astray:
         room.play(0.1)
-    for _ in range(LEAVE_HOPS + SEEK_HOPS):
+    for _ in range(LEAVE_HOPS + FALLS_IN_HOPS):
         room.play(0.1)
         peaks.append(np.abs(room.written[None]).max())
     fading = peaks[4 : round(ASTRAY_FADE_S * HOPS_A_SECOND) + 5]
@@ -122,7 +125,7 @@ def test_a_room_that_falls_out_fades_out_first() -> None:
 
 def test_a_turn_without_an_instant_plays_at_once_in_a_room_in_step() -> None:
     room = Room(1_000_000.0)
-    room.play(5.0)
+    room.play(7.0)
     room.engine.begin(Turn(1, "first-batch", Hum(HOUR), 1.0))
     room.play(1.0)
     assert np.abs(room.written[max(hop for hop in room.written if hop is not None)]).max() > 0.05
