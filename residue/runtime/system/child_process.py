@@ -5,8 +5,8 @@ from __future__ import annotations
 import logging
 import subprocess
 import tempfile
+import threading
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 
 from residue.processes import command_of
 
@@ -56,8 +56,10 @@ class ChildProcess:
         """Ends the process, and waits for that so long; unfinished work is lost."""
         if self._process.poll() is None:
             self._process.terminate()
-            with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its disk answers
+            try:
                 self._process.wait(wait_s)
+            except subprocess.TimeoutExpired:  # it gets no processor, or hangs in the kernel until its disk answers
+                threading.Thread(target=self._process.wait, daemon=True).start()  # or it would stay as a zombie
         self._said.close()
         self._complained.close()
 

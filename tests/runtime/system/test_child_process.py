@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -56,3 +57,23 @@ def test_one_that_is_ended_is_at_work_no_longer() -> None:
     assert errand.status is None
     errand.end()
     assert errand.status is not None
+
+
+DEAF = "import os, signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); os.write(1, b'%d\\n' % os.getpid()); "
+
+
+def test_one_that_ends_later_than_anybody_waits_is_cleared_away_then(tmp_path: Path) -> None:
+    """What is forgotten while it runs would be a zombie afterwards, and Python warns of it."""
+    may_end = tmp_path / "may end"
+    until = f"\nwhile not os.path.exists({str(may_end)!r}): time.sleep(0.02)"
+    errand = ChildProcess("timeit", ["-n", "1", "-r", "1", DEAF + until])
+    while not (said := errand.said):
+        time.sleep(0.02)
+    process = Path("/proc", said[0].decode().strip())
+    errand.end(0.0)
+    del errand
+    gc.collect()
+    assert process.exists(), "it is still at work"
+    may_end.touch()
+    while process.exists():
+        time.sleep(0.02)
