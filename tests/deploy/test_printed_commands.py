@@ -43,7 +43,7 @@ ELSEWHERE: Mapping[str, str] = {
 }
 """Not run here, with the reason."""
 UNANSWERED: Mapping[str, str] = {
-    "README.md: playing first-batch 03:58, mass | well | A 84.0 C 93.2 dB": "what the demo shows, which is not run",
+    "README.md: playing first-batch 3:58, mass | well | A 84.0 C 93.2 dB": "what the demo shows, which is not run",
     "curator.md: trim: -6 dB": "what a curator writes into a calendar",
     "keeping.md: # ? Which channel of the device feeds it, counted from 1?": "what stands in the room.toml of unpack",
 }
