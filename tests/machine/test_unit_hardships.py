@@ -91,7 +91,7 @@ def computer(machine: Machine, tmp_path_factory: pytest.TempPathFactory) -> Iter
 
 def end_of_sound(computer: VirtualMachine, ended_by: str) -> NDArray[np.float32]:
     """The last second of one output before silence; ended_by: what ends it, with {process} for the daemon's number."""
-    begun = "systemctl show residue -P StatusText | grep -q '^playing [a-z-]* 0:[0-3][0-9]'"
+    begun = "systemctl show residue -P StatusText | grep -q '^playing [a-z-]* 0:[1-3][0-9]'"  # it has risen by then
     computer.run(f"until {begun}; do sleep 0.5; done")
     recorder = "/opt/residue/.venv/bin/python -B /root/recorder.py"
     computer.run(f"rm -f /run/end.raw; systemd-run --quiet --collect --unit=recorder {recorder}")
