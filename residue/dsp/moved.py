@@ -8,6 +8,7 @@ from collections import deque
 import numpy as np
 
 from residue.dsp.exact import Floats
+from residue.dsp.hops import HopByHop
 
 _ROUNDING = 1e-5
 """What moves by less than this share of its own level stands still: a constant that was resampled moves by 2.4e-6 of
@@ -25,31 +26,25 @@ class Moved:
 
     def __init__(self, window: int) -> None:
         self._hop = max(1, window // _HOPS)
-        self._hops: deque[tuple[Floats, Floats]] = deque(maxlen=-(-window // self._hop))
-        self._waiting: Floats | None = None
-        self._now: Floats | None = None
+        self._bounds: deque[Floats] = deque(maxlen=-(-window // self._hop))
+        self._by_hop: HopByHop | None = None
 
     def __call__(self, channels: Floats) -> Floats:
         """The distance up to each value, (channels, frames)."""
-        if self._now is None or self._waiting is None:
-            self._now, self._waiting = np.full(len(channels), math.inf), channels[:, :0]
-        waited = self._waiting.shape[1]
-        known = np.concatenate((self._waiting, channels), axis=1)
-        count = known.shape[1] // self._hop
-        hops = known[:, : count * self._hop].reshape(len(known), count, self._hop)
-        states = [self._now]
-        for low, high in zip(hops.min(axis=2).T, hops.max(axis=2).T, strict=True):
-            self._hops.append((low, high))
-            states.append(self._distance())
-        self._now, self._waiting = states[-1], known[:, count * self._hop :].copy()
-        at = (waited + np.arange(1, channels.shape[1] + 1)) // self._hop
-        moved: Floats = np.stack(states, axis=1)[:, at]
-        return moved
+        if self._by_hop is None:
+            self._by_hop = HopByHop(self._hop, self._distance, np.full(len(channels), math.inf), of=_bounds)
+        return self._by_hop(channels)
 
-    def _distance(self) -> Floats:
-        if len(self._hops) < (self._hops.maxlen or 0):
-            return np.full(len(self._hops[0][0]), math.inf)
-        low = np.minimum.reduce([low for low, _ in self._hops])
-        high = np.maximum.reduce([high for _, high in self._hops])
+    def _distance(self, bounds: Floats) -> Floats:
+        self._bounds.append(bounds)
+        if len(self._bounds) < (self._bounds.maxlen or 0):
+            return np.full(len(bounds) // 2, math.inf)
+        low, _ = np.split(np.minimum.reduce(list(self._bounds)), 2)
+        _, high = np.split(np.maximum.reduce(list(self._bounds)), 2)
         distance: Floats = high - low
         return np.where(distance > _ROUNDING * np.maximum(np.abs(low), np.abs(high)), distance, 0.0)
+
+
+def _bounds(hops: Floats) -> Floats:
+    """The lowest of each channel over each hop, and below them the highest, (2 channels, hops)."""
+    return np.concatenate((hops.min(axis=2), hops.max(axis=2)))
