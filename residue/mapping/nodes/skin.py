@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
@@ -41,15 +42,12 @@ class SkinConductance(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """A high-pass, and the rest that it removes."""
-        level, smooth, trust = FromFirst(), SosFilter(filters.lowpass(_SMOOTH_HZ, CONTROL_RATE_HZ)), _Electrodes()
-        highpass = SosFilter(filters.highpass(_TONIC_HZ, CONTROL_RATE_HZ))
+        electrodes = _Electrodes()
 
         def step(block: Block) -> Trusted:
-            values = block.slow("input")
-            conductance = smooth(level(values))
-            phasic = highpass(conductance)
-            read = phasic if self.measure == "phasic" else level.back(conductance - phasic)
-            return Trusted(read, trust(values, conductance))
+            skin = electrodes(block.slow("input"))
+            read = skin.phasic if self.measure == "phasic" else electrodes.level.back(skin.smooth - skin.phasic)
+            return Trusted(read, skin.trust)
 
         return step
 
@@ -75,17 +73,15 @@ class SkinResponses(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Finds each top, and the rise of the conductance to it within 5 s."""
-        level, smooth, trust = FromFirst(), SosFilter(filters.lowpass(_SMOOTH_HZ, CONTROL_RATE_HZ)), _Electrodes()
-        turns, recent = Turns(), deque[float](maxlen=_RISE_HOPS)
+        electrodes, turns, recent = _Electrodes(), Turns(), deque[float](maxlen=_RISE_HOPS)
         seen, top, risen = 0, -np.inf, 0.0
 
         def step(block: Block) -> Trusted:
             nonlocal seen, top, risen
-            values = block.slow("input")
-            conductance = smooth(level(values))
+            skin = electrodes(block.slow("input"))
             frames, amplitudes = [], []
-            for index in range(-seen % _HOP, len(values), _HOP):
-                value = float(conductance[index])
+            for index in range(-seen % _HOP, len(skin.smooth), _HOP):
+                value = float(skin.smooth[index])
                 recent.append(value)
                 if value > top:
                     top, risen = value, value - min(recent)
@@ -95,9 +91,9 @@ class SkinResponses(Node, frozen=True):
                     amplitudes.append(min(risen, turn.swing))
                 if turn is not None:
                     top, risen = value, 0.0
-            seen += len(values)
+            seen += len(skin.smooth)
             events = Events(np.array(frames, np.int64), np.array(amplitudes))
-            return Trusted(events, trust(values, conductance))
+            return Trusted(events, skin.trust)
 
         return step
 
@@ -151,34 +147,54 @@ class Temperature(SlowNode, frozen=True):
         return step
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Skin:
+    """What two electrodes give over a block, each (ticks,), in microsiemens from the first value on.
+
+    smooth: without what is too fast for skin. phasic: the part of that which is not tonic. trust: that it is a
+    conductance of skin, 0 or 1.
+    """
+
+    smooth: Floats
+    phasic: Floats
+    trust: Floats
+
+
 class _Electrodes:
-    """The trust that a conductance is one of skin, 0 or 1."""
+    """Reads the conductance between two electrodes, piece by piece.
+
+    level: takes its first value away, and gives it back.
+    """
 
     def __init__(self) -> None:
-        self._odd, self._moved = Held(_ticks(_DOUBTED_S)), Moved(_ticks(_STILL_S))
-        self._level, self._fast = FromFirst(), SosFilter(filters.bandpass(_TOO_FAST_HZ, CONTROL_RATE_HZ))
+        self.level, self._smooth = FromFirst(), SosFilter(filters.lowpass(_SMOOTH_HZ, CONTROL_RATE_HZ))
         self._phasic = SosFilter(filters.highpass(_TONIC_HZ, CONTROL_RATE_HZ))
+        self._odd, self._moved = Held(_ticks(_DOUBTED_S)), Moved(_ticks(_STILL_S))
+        self._fast = SosFilter(filters.bandpass(_TOO_FAST_HZ, CONTROL_RATE_HZ))
         self._fast_power, self._phasic_power = SlidingMean(_ticks(_FAST_OF_S)), SlidingMean(_ticks(_PHASIC_OF_S))
         self._before, self._seen = 0.0, 0
 
-    def __call__(self, values: Floats, smooth: Floats) -> Floats:
-        """The trust, (ticks,). values: in microsiemens; smooth: the same, low-passed, counted from the first value."""
+    def __call__(self, values: Floats) -> _Skin:
+        """Takes the next values, (ticks,), in microsiemens."""
         if not len(values):
-            return np.empty(0)
+            return _Skin(smooth=np.empty(0), phasic=np.empty(0), trust=np.empty(0))
+        centred = self.level(values)
+        smooth = self._smooth(centred)
+        phasic = self._phasic(smooth)
         slopes = np.diff(smooth, prepend=self._before) * CONTROL_RATE_HZ
         self._before = float(smooth[-1])
         lowest_us, highest_us = _PLAUSIBLE_US
         odd = (values < lowest_us) | (values > highest_us) | (np.abs(slopes) > _FASTEST_US_PER_S)
         settled = self._seen + np.arange(len(values)) >= _ticks(_SETTLED_S)
         self._seen += len(values)
-        odd |= self._shakes(self._level(values), smooth)
+        odd |= self._shakes(centred, phasic)
         moves = self._moved(values[None])[0] > 0.0
-        known: Floats = (settled & ~self._odd(odd) & moves).astype(np.float64)
-        return known
+        trust = (settled & ~self._odd(odd) & moves).astype(np.float64)
+        return _Skin(smooth=smooth, phasic=phasic, trust=trust)
 
-    def _shakes(self, centred: Floats, smooth: Floats) -> Bools:
+    def _shakes(self, centred: Floats, phasic: Floats) -> Bools:
         """Whether there is movement that is too fast for skin, and not only the edge of a large response."""
-        fast, phasic = self._fast(centred), self._phasic(smooth)
+        fast = self._fast(centred)
         fast_power, phasic_power = self._fast_power(fast * fast), self._phasic_power(phasic * phasic)
         return (fast_power > _FAST_US * _FAST_US) & (fast_power > _FAST_SHARE * _FAST_SHARE * phasic_power)
 
