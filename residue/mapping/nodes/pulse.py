@@ -28,8 +28,9 @@ class PulseBeats(Node, frozen=True):
     "quick" is for live play: it tells each rise of the wave at once, and in noise finds fewer beats and makes up more.
     Turn over a wave that falls with each beat, as the light that a finger lets through does.
     Trust: how sure the last four beats are that "sure" finds, by their likeness and height, and by how often the wave
-    goes up and down in an interval: a sine or a sensor that is shaken is no pulse. For "quick" those that it found once
-    as well count. It fades while none comes. What moves like a pulse at a walking pace is taken for one.
+    goes up and down in an interval: a sine or a sensor that is shaken is no pulse. For "quick" only those of them
+    count that it found too, and once. It fades while none comes. What moves like a pulse at a walking pace is taken for
+    one.
     Latency: 0.59 s after the steepest rise, "quick" 0.2 s after the rise. Source: "sure" after Scholkmann et al.,
     Algorithms 5 (2012) 588-603; "quick" an adaptive threshold, common practice.
     """
@@ -54,13 +55,10 @@ class PulseBeats(Node, frozen=True):
             nonlocal last, judged
             sure_peaks = peaks(block)
             told = rises(block.slow("input")) if rises else [tick for tick, _ in sure_peaks]
-            risen.extend(tick - _QUICK_AFTER for tick in told)
+            if rises:
+                risen.extend(tick - _QUICK_AFTER for tick in told)
             for tick, sure in sure_peaks:
-                since = 0
-                while risen and risen[0] <= tick - _SURE_AFTER:
-                    risen.popleft()
-                    since += 1
-                agreed = sure if since == 1 or self.pace == "sure" else 0.0
+                agreed = 0.0 if rises and _taken(risen, tick - _SURE_AFTER) != 1 else sure
                 trust.beat(tick * FRAMES_PER_TICK, (tick - judged) / CONTROL_RATE_HZ if judged else 0.0, agreed)
                 judged = tick
             ticks, values = [], []
@@ -71,6 +69,15 @@ class PulseBeats(Node, frozen=True):
             return Trusted(Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values)), trust(block.span))
 
         return step
+
+
+def _taken(ticks: deque[int], until: int) -> int:
+    """Takes those up to this one, and gives their number."""
+    count = 0
+    while ticks and ticks[0] <= until:
+        ticks.popleft()
+        count += 1
+    return count
 
 
 def _peaks() -> Callable[[Block], Sequence[tuple[int, float]]]:
