@@ -258,12 +258,17 @@ def _marks(path: Path, header: _Header, held: int) -> tuple[tuple[Mark, ...], bo
         rate_hz = max(float(signal.samples / header.record_s) for signal in header.signals)
     known = min(len(places) // 4, len(codes) // 2)
     marks = (
-        Mark(at_s=round((place - 1.0) / rate_hz, 6), text=dict(enumerate(header.texts)).get(code) or str(code))
+        Mark(at_s=round((place - 1.0) / rate_hz, 6), text=_named(code, header.texts))
         for (place,), (code,) in zip(
             struct.iter_unpack("<I", places[: 4 * known]), struct.iter_unpack("<H", codes[: 2 * known]), strict=True
         )
     )
     return tuple(mark for mark in marks if 0.0 <= mark.at_s <= LONGEST_S), known == count
+
+
+def _named(code: int, texts: Sequence[str]) -> str:
+    """The text of an event's code, or the code itself."""
+    return (texts[code] if code < len(texts) else "") or str(code)
 
 
 class _Samples:

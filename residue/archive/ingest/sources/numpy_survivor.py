@@ -132,9 +132,10 @@ def _members(content: bytes, left_bytes: int) -> Iterator[tuple[str, bytes]]:
         flags, method, _, check, packed, size, name_bytes, more_bytes = struct.unpack_from(
             "<HHIIIIHH", content, place + 6
         )
-        begins = place + _MEMBER_BYTES + name_bytes + more_bytes
-        name = content[place + _MEMBER_BYTES :][:name_bytes].decode("utf-8", errors="replace").removesuffix(".npy")
-        size, packed = _large(content[begins - more_bytes : begins], size, packed)
+        more = place + _MEMBER_BYTES + name_bytes
+        begins = more + more_bytes
+        name = content[place + _MEMBER_BYTES : more].decode("utf-8", errors="replace").removesuffix(".npy")
+        size, packed = _large(content[more:begins], size, packed)
         rest = content[begins:] if not packed or flags & _SIZES_BEHIND else content[begins : begins + packed]
         data, used, whole = _unpacked(rest, method, left_bytes, whole=len(rest) >= packed > 0)
         left_bytes -= len(data)
