@@ -392,7 +392,7 @@ def test_of_one_frame_that_is_remembered_nothing_beside_it_is_read() -> None:
     kernel.add_grain(
         out, [2.0], ring=memory[:1], position=0, within=1, step=3 << 29, first=0, count=64, coefficients=exact.SINE_ROW
     )
-    np.testing.assert_allclose(out, 0.5, rtol=1e-12)
+    assert out == pytest.approx(0.5, rel=1e-12)
 
 
 def test_the_kernel_shows_no_other_library_its_names() -> None:

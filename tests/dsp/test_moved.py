@@ -2,33 +2,21 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from residue.archive.conversion import fitted
 from residue.dsp.moved import Moved
 from residue.dsp.resampling import resampled
 from residue.mapping.signals import CONTROL_RATE_HZ
-
-
-class Constant:
-    """Ten seconds of one value."""
-
-    def __init__(self, value: float, rate_hz: int) -> None:
-        self._value, self.rate_hz, self.length = value, Fraction(rate_hz), 10 * rate_hz
-
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
-        return np.full(stop - start, self._value)
+from tests.archive.streams import held_stream
 
 
 @pytest.mark.parametrize("short", [False, True])
 @pytest.mark.parametrize("rate_hz", [40, 50, 128, 256, 1000])
-def test_a_constant_that_was_converted_stands_still(rate_hz: int, short: bool) -> None:  # noqa: FBT001
+def test_a_constant_that_was_converted_stands_still(rate_hz: int, *, short: bool) -> None:
     """The filters of a conversion do not pass a constant to the last bit: to be equal is too much to ask."""
-    stream = resampled(Constant(1.87, rate_hz), CONTROL_RATE_HZ, short=short)
+    stream = resampled(held_stream(np.full(10 * rate_hz, 1.87), rate_hz), CONTROL_RATE_HZ, short=short)
     values = fitted(stream.read(0, stream.length)).astype(np.float64)
     moved = Moved(2 * CONTROL_RATE_HZ)(values[None])[0]
     assert np.isinf(moved[: 2 * CONTROL_RATE_HZ - 1]).all()

@@ -11,7 +11,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import cache
 
 import numpy as np
@@ -25,6 +24,7 @@ from residue.mapping.node import Node, Trusted
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Signal
 from residue.mapping.trust import DOUBTFUL, combined
+from tests.archive.streams import held_stream
 from tests.mapping.single import read
 from tests.reference import recordings
 
@@ -241,19 +241,12 @@ def _drifts(body: Body, random: np.random.Generator) -> Floats:
     return body.values + body.swing * _band(body, random, 0.05, 0.5)
 
 
-def _dead(row: int) -> Made:
+def _stuck(row: int, at: float | None = None) -> Made:
+    """At its first value where no other is given."""
+
     def made(body: Body, random: np.random.Generator) -> Floats:
         values = body.values.copy()
-        values[row] = 0.0
-        return values
-
-    return made
-
-
-def _stuck(row: int) -> Made:
-    def made(body: Body, random: np.random.Generator) -> Floats:
-        values = body.values.copy()
-        values[row] = values[row, 0]
+        values[row] = values[row, 0] if at is None else at
         return values
 
     return made
@@ -330,9 +323,9 @@ OTHERS: Mapping[str, Callable[[], Body]] = {
     "an accelerometer": waist,
 }
 OF_THREE_AXES: Mapping[str, Fault] = {
-    "x dead": Fault(_dead(0)),
-    "y dead": Fault(_dead(1)),
-    "z dead": Fault(_dead(2)),
+    "x dead": Fault(_stuck(0, 0.0)),
+    "y dead": Fault(_stuck(1, 0.0)),
+    "z dead": Fault(_stuck(2, 0.0)),
     "y stuck": Fault(_stuck(1)),
     "axes exchanged": Fault(_exchanged),
 }
@@ -377,20 +370,8 @@ class Reading:
 
 def at_control_rate(body: Body) -> Floats:
     """The channels as a piece hears them, (channels, ticks): converted as any recording is."""
-    streams = [resampled(_Samples(row, Fraction(body.rate_hz), len(row)), CONTROL_RATE_HZ) for row in body.values]
+    streams = [resampled(held_stream(row, body.rate_hz), CONTROL_RATE_HZ) for row in body.values]
     return np.stack([fitted(stream.read(0, stream.length)).astype(np.float64) for stream in streams])
-
-
-@dataclass(frozen=True)
-class _Samples:
-    """Samples in memory, as a stream."""
-
-    values: Floats
-    rate_hz: Fraction
-    length: int
-
-    def read(self, start: int, stop: int) -> Floats:
-        return self.values[start:stop]
 
 
 def _node(kind: str, **parameters: object) -> Node:
