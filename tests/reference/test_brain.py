@@ -61,14 +61,22 @@ def test_powers_of_a_real_brain_are_those_of_welchs_spectrum_within_5_percent(
         assert found == pytest.approx(expected, rel=0.05), band
 
 
-@pytest.mark.parametrize("recording", [eeg_eyes_closed, eeg_eyes_open])
-@pytest.mark.parametrize("measure", ["ratio", "relative"])
+@pytest.mark.parametrize(
+    ("recording", "measure", "sure_before", "sure_after"),
+    [
+        (eeg_eyes_closed, "ratio", 1.0, 1.0),
+        (eeg_eyes_closed, "relative", 0.74, 0.82),
+        (eeg_eyes_open, "ratio", 0.96, 0.71),
+        (eeg_eyes_open, "relative", 0.96, 0.71),
+    ],
+)
 def test_while_an_electrode_is_flat_a_quotient_is_held_and_not_trusted(
-    recording: Callable[[], Recording], measure: str
+    recording: Callable[[], Recording], measure: str, sure_before: float, sure_after: float
 ) -> None:
     """Flat from 15 s to 30 s: what went to 1e22 stays where it was, and is known again once the window is full.
 
-    A quarter of all power of eyes_closed is hum, for which the share is trusted less, as is all while the eyes move.
+    A quarter of all power of eyes_closed is hum, for which the share is trusted less. With open eyes the signal stands
+    still near its extremes for up to 9 % of the time, and looks a little clipped. How much less is as was found.
     """
     eeg = occipital(recording(), 45.0)
     second = CONTROL_RATE_HZ
@@ -80,9 +88,9 @@ def test_while_an_electrode_is_flat_a_quotient_is_held_and_not_trusted(
     before = value[15 * second]
     assert value[15 * second : 32 * second] == pytest.approx(before, rel=0.2)
     assert sure[: 2 * second - 1].max() == 0.0
-    assert sure[2 * second : 15 * second].min() >= 0.7
+    assert sure[2 * second : 15 * second].min() >= sure_before
     assert sure[15 * second + 200 : 32 * second].max() == 0.0
-    assert sure[-10 * second :].min() >= 0.7
+    assert sure[-10 * second :].min() >= sure_after
     living = measured("band_power", eeg, band="delta", over="beta", measure=measure, window_s=2.0)
     assert value.max() <= 3.0 * living[2 * second :].max()
 

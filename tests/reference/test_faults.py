@@ -21,7 +21,8 @@ ANOTHER = frozenset(
 )
 """What gives the same signal as another body would, or the same one louder."""
 
-_HEART = frozenset({"steps at 1.1 Hz", "noise 0.5 to 8 Hz", "in its place an accelerometer"})
+_HEART = frozenset({"steps at 1.1 Hz", "in its place an accelerometer"})
+_LIKE_BEATS = frozenset({"noise 0.5 to 8 Hz"})
 _VARIES = frozenset({"clipped to half", "clipped to a tenth", "a hand that touches", "falls off, last digit"})
 _PULSE = frozenset({"a hand that touches", "drift to 0.5 Hz", "in its place an accelerometer"})
 _CLIPPED = frozenset({"clipped to half", "clipped to a tenth"})
@@ -43,13 +44,13 @@ _BRAIN = frozenset(
 _LIES = frozenset({"falls off, last digit", "last digit alone"})
 _MOVED = _LIES | {"clipped to a tenth", "a hand that touches"}
 NOT_KNOWN: Mapping[str, frozenset[str]] = {
-    "heart rate": _HEART,
+    "heart rate": _HEART | _LIKE_BEATS,
     "heart rate, quick": _HEART,
-    "beat interval": _HEART | {"a hand that touches"},
+    "beat interval": _HEART | _LIKE_BEATS | {"a hand that touches"},
     "RMSSD": _HEART | _VARIES,
-    "breath in the heart": _HEART | _VARIES,
+    "breath in the heart": _HEART | _LIKE_BEATS | (_VARIES - {"clipped to a tenth"}),
     "pulse rate": _PULSE,
-    "pulse rate, quick": _PULSE,
+    "pulse rate, quick": frozenset({"in its place an accelerometer"}),
     "breath depth": _CLIPPED,
     "breath fullness": _CLIPPED,
     "skin, tonic": _SKIN,
@@ -77,41 +78,42 @@ def finger() -> Body:
 
 
 QUICK = [
-    ("heart rate", "last digit alone"),
-    ("heart rate, quick", "last digit alone"),
-    ("heart rate", "a second body, as strong"),
-    ("breath rate", "noise 0.1 to 0.5 Hz"),
-    ("breath rate", "a cable swings at 1.1 Hz"),
-    ("envelope", "clipped to half"),
-    ("median frequency", "falls off, last digit"),
-    ("alpha", "last digit alone"),
-    ("alpha, share", "drift to 0.5 Hz"),
-    ("movement", "y stuck"),
-    ("tilt", "y stuck"),
-    ("steps a minute", "white noise"),
+    ("heart rate", "last digit alone", 0.0),
+    ("heart rate, quick", "last digit alone", 0.0),
+    ("heart rate", "a second body, as strong", 0.14),
+    ("breath rate", "noise 0.1 to 0.5 Hz", 0.08),
+    ("breath rate", "a cable swings at 1.1 Hz", 0.0),
+    ("envelope", "clipped to half", 0.04),
+    ("median frequency", "falls off, last digit", 0.0),
+    ("alpha", "last digit alone", 0.02),
+    ("alpha, share", "drift to 0.5 Hz", 0.05),
+    ("movement", "y stuck", 0.0),
+    ("tilt", "y stuck", 0.0),
+    ("steps a minute", "white noise", 0.14),
 ]
+"""With the share of a minute that was found, and up to 0.02 more, as a libm may round otherwise."""
 
 
-@pytest.mark.parametrize(("reading", "fault"), QUICK)
-def test_a_sensor_with_a_fault_is_not_wrong_and_sure(reading: str, fault: str) -> None:
+@pytest.mark.parametrize(("reading", "fault", "most"), QUICK)
+def test_a_sensor_with_a_fault_is_not_wrong_and_sure(reading: str, fault: str, most: float) -> None:
     """Each of these was, for a third of the time or more."""
     judge = BY_NAME[reading]
     found = judged(judge, faults_of(judge)[fault], 60.0)
-    assert found.wrong_and_sure <= 2 * SELDOM, found
+    assert found.wrong_and_sure <= most, found
 
 
 @pytest.mark.parametrize("fault", ["steps at 1.1 Hz", "a cable swings at 1.1 Hz", "noise 0.1 to 0.5 Hz"])
 @pytest.mark.parametrize("pace", ["pulse rate", "pulse rate, quick"])
 def test_what_moves_a_pulse_sensor_is_not_taken_for_a_pulse(pace: str, fault: str) -> None:
     found = judged(replace(BY_NAME[pace], body=finger), faults.FAULTS[fault])
-    assert found.wrong_and_sure <= SELDOM, found
+    assert found.wrong_and_sure == 0.0, found
 
 
 @pytest.mark.parametrize("reading", ["heart rate", "breath rate", "envelope", "alpha", "movement", "tilt"])
 def test_without_a_fault_a_reading_is_right_and_sure(reading: str) -> None:
     """Else it could keep the test above by trusting nothing."""
     found = judged(BY_NAME[reading], faults.FAULTS["as it is"], 60.0)
-    assert found.right > 0.75, found
+    assert found.right > 0.93, found
 
 
 @pytest.mark.long
@@ -119,6 +121,7 @@ def test_without_a_fault_a_reading_is_right_and_sure(reading: str) -> None:
 def test_no_reading_is_wrong_and_sure_for_long_unless_it_cannot_know(reading: Reading) -> None:
     """Every fault of tests/reference/faults.py; what is not known is listed above, and in DEVELOPERS.md."""
     found = {name: judged(reading, fault) for name, fault in faults_of(reading).items()}
-    assert found["as it is"].right > 0.55
+    # Between its walks a body makes no steps.
+    assert found["as it is"].right > (0.6 if reading.name == "steps a minute" else 0.77)
     wrong = {name for name, one in found.items() if one.wrong_and_sure > SELDOM}
     assert wrong <= ANOTHER | NOT_KNOWN.get(reading.name, frozenset())

@@ -42,7 +42,8 @@ def test_rate_and_depth_of_a_sine_are_those_of_its_definition(period_s: float) -
     wave = belt(period_s)
     rate, trust = breath(wave, measure="rate")
     assert rate[-1] == pytest.approx(60.0 / period_s, rel=0.01)
-    assert trust[-1] > 0.9
+    # Among the last five breaths of 10 s is the first, which has few before it to be like.
+    assert trust[-1] > (0.9 if period_s == 10.0 else 0.999)
     # A second-order Butterworth low-pass at 2 Hz takes 1 / sqrt(1 + (f / 2 Hz)^4) of a sine.
     depth, _ = breath(wave, measure="depth")
     assert depth[-1] == pytest.approx(3.0 / np.sqrt(1.0 + (0.5 / period_s) ** 4), rel=0.01)
