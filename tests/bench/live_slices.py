@@ -7,7 +7,6 @@ Processor time; a slice is 5 ms of sound, so what takes longer plays late.
 from __future__ import annotations
 
 import argparse
-import gc
 import sys
 import time
 from collections.abc import Mapping
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
+from residue.runtime.system.garbage import spare_what_is_there
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
@@ -57,8 +57,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=int, default=6)
     frames = parser.parse_args().seconds * RATE_HZ
-    gc.collect()
-    gc.freeze()  # as in a recording
+    spare_what_is_there()  # as in a recording
     for name, sound in sounds(frames).items():
         took_ms = slices_ms(sound)
         of_hundred = np.percentile(took_ms, 99)

@@ -73,7 +73,7 @@ def main() -> None:
     every = [(piece, path.name) for piece in PIECES for path in sorted((ARCHIVES / piece / "performances").iterdir())]
     for piece, name in [tuple(sys.argv[2:4])] if sys.argv[2:] else every:
         found = differences_db(*levels_before_and_after(piece, name, cache))
-        told = ", ".join(f"{max(np.max(np.abs(one)), 0.0):.4f} dB of {len(one) / 20:.0f} s" for one in found)
+        told = ", ".join(f"{np.max(np.abs(one), initial=0.0):.4f} dB of {len(one) / 20:.0f} s" for one in found)
         sys.stdout.write(f"{piece}, {name}: {told}\n")
         sys.stdout.flush()
 

@@ -136,9 +136,8 @@ def _installed(installation: Installation) -> dict[str, Path]:
 
 def _cautions(installation: Installation) -> str:
     graph = installation.graph
-    told = cautions(
-        feed=bool(graph.feeds), lamps=bool(graph.lamps)
-    )  # whatever the room has: the next one may have more
+    # Whatever this room has: the next one may have more.
+    told = cautions(feed=bool(graph.feeds), lamps=bool(graph.lamps))
     return "\n\n".join(told) + "\n"
 
 
