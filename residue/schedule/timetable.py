@@ -93,7 +93,7 @@ def kept_timetable() -> KeptTimetable:
         now: datetime,
     ) -> Timetable | None:
         nonlocal known, found
-        asked = (id(calendar), opening, programme, dict(duration_s))
+        asked = (calendar, opening, programme, dict(duration_s))
         if asked != known:
             known = asked
             found = None if opening is None else timetables(calendar, opening, programme, duration_s)

@@ -172,8 +172,8 @@ class Room:
             self._server.kill()
 
     def _begin(self, command: Sequence[str]) -> None:
-        errors = (self.folder / f"{len(self._others)}.txt").open("wb")
-        self._others.append(subprocess.Popen(command, env=self.clock.environment, stdout=errors, stderr=errors))
+        with (self.folder / f"{len(self._others)}.txt").open("wb") as said:
+            self._others.append(subprocess.Popen(command, env=self.clock.environment, stdout=said, stderr=said))
 
 
 def _chronyd(folder: Path, *options: str) -> list[str]:
@@ -433,9 +433,7 @@ def phases(folder: Path, began_s: float) -> dict[str, tuple[float, float]]:
 
 
 def test_two_rooms_with_clocks_and_cards_of_their_own_are_in_step(tmp_path: Path) -> None:
-    need("ip", "gcc", root=True)
-    if shutil.which("chronyd", path=f"{os.environ['PATH']}:/usr/sbin") is None:
-        pytest.skip("chronyd is missing; as it takes the place of another time service, nothing installs it for a test")
+    need("unshare", "ip", "gcc", "chronyd", root=True)
     rooms = run(tmp_path, ON_CARDS, 400.0)
     courses = heard(tmp_path, rooms)
     both = list(apart(*courses))

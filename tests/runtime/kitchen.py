@@ -37,6 +37,17 @@ name = "quiet hands"
 at_most_s = 600
 """
 
+LAMP = """
+[node.glow]
+kind = "lamp"
+input = "slow_arm"
+
+[node.slow_arm]
+kind = "channel"
+channel = "forearm"
+"""
+"""A lamp that follows the forearm, to be added to the piece."""
+
 ROOM = """
 place = "Kitchen"
 device = "silent"

@@ -12,7 +12,6 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
-from msgspec import convert
 
 from residue.processes import command_of
 from residue.records import encode_record
@@ -155,9 +154,9 @@ def test_nobody_at_the_address_is_told() -> None:
 
 
 def test_the_process_that_fetches_ends_by_itself_where_nobody_waits_for_it() -> None:
-    question = {"url": "", "ca_file": None, "tag": None, "bounds": {"silence_s": 60.0, "whole_s": 0.5}}
+    bounds = FetchBounds(silence_s=60.0, whole_s=0.5)
     with server(lambda _asked: time.sleep(5.0)) as url:
-        asked = encode_record(convert({**question, "url": f"{url}/house.ics"}, _Question))
+        asked = encode_record(_Question(url=f"{url}/house.ics", ca_file=None, tag=None, bounds=bounds))
         child = subprocess.run(
             command_of("residue.schedule.calendar_fetch", []), input=asked, capture_output=True, check=False
         )

@@ -101,6 +101,22 @@ def test_it_is_worked_out_again_only_after_a_change() -> None:
     assert kept(drawn, None, programme, DURATION_S, OPENS) is None
 
 
+def test_a_later_calendar_at_the_address_of_one_that_is_gone_is_not_taken_for_it() -> None:
+    """On 6 May both are open alike, but the one since noon of the 4th and the other since an hour before."""
+    kept, programme, begins = kept_timetable(), Programme(performances=("first-batch",), rest_s=600), []
+    late = datetime(2026, 5, 6, 23, 59, tzinfo=UTC)
+    for hour in (12, 11) * 3:
+        drawn = calendar(
+            Opening(datetime(2026, 5, 4, hour, tzinfo=UTC), datetime(2026, 9, 1, tzinfo=UTC), "drawn"),
+        )
+        due = kept(drawn, drawn.opening_at(late), programme, SEVEN_HOURS_S, late)
+        assert due is not None
+        begins.append(due.entries[0].begins)
+        del drawn
+    # 7 h 10 min apart: 36 h are 5 times that and 10 min, 37 h 5 times and 1 h 10 min.
+    assert begins == [datetime(2026, 5, 6, 7, tzinfo=UTC), datetime(2026, 5, 6, 6, tzinfo=UTC)] * 3
+
+
 SEVEN_HOURS_S = {"first-batch": 7 * 3600.0, "second-batch": 600.0}
 
 

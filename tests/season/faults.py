@@ -166,8 +166,8 @@ def _no_time_service(season: Season, chance: random.Random) -> float:
 
 def _slow_disk(season: Season, chance: random.Random) -> float:
     if season.process.log_trouble is None:
-        again_s = TOLD_AGAIN_S  # another that is just over may have been told
-        season.must_tell("watchdog: log: The log cannot be written", again_s + TELLS_S)
+        # Where one that is just over was told, the next is told only so long after it.
+        season.must_tell("watchdog: log: The log cannot be written", TOLD_AGAIN_S + TELLS_S)
     season.slow_down(chance.uniform(3.0, 8.0))
     season.later(chance.randint(60, 600), lambda: season.slow_down(0.0))
     return 0.0

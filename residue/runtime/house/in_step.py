@@ -46,6 +46,6 @@ def in_step(house: House, world: World) -> House:
 
 
 def _is_due(house: House, opening: Opening, entries: Sequence[AgendaEntry], now: datetime) -> bool:
-    if house.opening != opening:  # the last one before midnight, which has not ended by a moment
+    if house.opening != opening:  # that of the day before, whose last turn ends a moment late
         return now < opening.opens + timedelta(seconds=OVER_S)
     return house.index < len(entries) and is_due(entries[house.index], now)

@@ -20,7 +20,7 @@ _DOTS_PER_INCH = 110
 _MAPPED, _SENT, _READING = "#b0582a", "#1f3b57", "#3f7d53"
 _LEVEL_SPAN_DB, _SPECTRUM_SPAN_DB = 60.0, 70.0
 _NOTHING_DB = 0.05
-"""Less is written as 0."""
+"""A lowering by less would be written as 0.0 dB."""
 
 
 def draw(shown: Sequence[PerformanceOverview]) -> Figure:

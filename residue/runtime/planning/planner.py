@@ -80,9 +80,8 @@ class Planner:
         process = self._process
         if process is None or process.stdin is None or (process is self._paused) == pauses:
             return
-        with suppress(
-            OSError, ValueError
-        ):  # it may have ended: nothing then waits to be written when the pipe is closed
+        # It may have ended: past the buffer, nothing then waits to be written when the pipe is closed.
+        with suppress(OSError, ValueError):
             os.write(process.stdin.fileno(), PAUSE if pauses else GO)
         self._paused = process if pauses else None
 

@@ -247,8 +247,7 @@ def profiles_of(
 ) -> dict[str, LevelProfile]:
     """The levels of some performances, which are prepared if necessary. Raises ProblemError."""
     _make_side_by_side(installation, names, cache_folder, progress)
-    opened = ((name, open_performance(installation, name, cache_folder, progress)) for name in names)
-    return {name: level_profile(installation, one, cache_folder, progress) for name, one in opened}
+    return {name: _prepared_profile(installation, name, cache_folder, progress) for name in names}
 
 
 def plan_programme(
@@ -315,7 +314,7 @@ def _playable(
     _make_side_by_side(installation, names, cache_folder, progress)
     for name in names:
         try:
-            profiles |= profiles_of(installation, [name], cache_folder, progress)
+            profiles[name] = _prepared_profile(installation, name, cache_folder, progress)
         except ProblemError as error:
             logger.warning("The plan leaves %s out. %s", name, error)
     return profiles
@@ -325,13 +324,15 @@ def _make_side_by_side(
     installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress
 ) -> None:
     """Makes the levels of several performances on all cores, as far as they are not known."""
+    if len(names) < 2 or len(os.sched_getaffinity(0)) < 2:
+        return
     frames: dict[str, int] = {}
     for name in names:
         with suppress(ProblemError):  # whoever asks for the levels meets it again
             opened = open_performance(installation, name, cache_folder, progress)
             if not levels_path(installation, opened.digest, cache_folder).exists():
                 frames[name] = opened.frames
-    if len(frames) < 2 or len(os.sched_getaffinity(0)) < 2 or sum(frames.values()) < _WORTH_PROCESSES_FRAMES:
+    if len(frames) < 2 or sum(frames.values()) < _WORTH_PROCESSES_FRAMES:
         return
     # Hours are made of functions, which no other process can be given; levels know nothing of them.
     work = partial(_make_levels, replace(installation, answers=None), cache_folder)  # type: ignore[arg-type]
@@ -341,7 +342,12 @@ def _make_side_by_side(
 
 def _make_levels(installation: Installation, cache_folder: Path, name: str) -> None:
     with suppress(ProblemError):
-        level_profile(installation, open_performance(installation, name, cache_folder), cache_folder)
+        _prepared_profile(installation, name, cache_folder, silent)
+
+
+def _prepared_profile(installation: Installation, name: str, cache_folder: Path, progress: Progress) -> LevelProfile:
+    opened = open_performance(installation, name, cache_folder, progress)
+    return level_profile(installation, opened, cache_folder, progress)
 
 
 def levels_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:

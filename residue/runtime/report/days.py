@@ -31,7 +31,7 @@ from residue.runtime.report.courses import Course, course
 from residue.runtime.report.coverage import Coverage, coverage, together
 from residue.runtime.report.hours_then import OpeningThen, hours_then, said_in
 from residue.runtime.report.house import ReportedHouse
-from residue.runtime.report.planned import PlannedAndPlayed, goes_on, planned_and_played
+from residue.runtime.report.planned import PlannedAndPlayed, going_on_at, planned_and_played
 from residue.runtime.report.plays import PlayedPerformance, Trimmed, played, trims
 from residue.schedule.agenda import AgendaEntry
 from residue.schedule.opening import Opening
@@ -256,7 +256,7 @@ def _going_on(openings: Sequence[OpeningThen], start: datetime, log: LogReader) 
         return None
     a_minute = timedelta(minutes=1)
     rows = log.between(start - timedelta(seconds=said.programme.rest_s) - a_minute, start + a_minute)
-    return goes_on(rows.minutes, start, said.duration_s)
+    return going_on_at(rows.minutes, start, said.duration_s)
 
 
 def _course(then: CapThen, logged: Logged, start: datetime, end: datetime) -> Course:

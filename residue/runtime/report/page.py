@@ -129,6 +129,7 @@ def _listed(days: Sequence[ReportedDay]) -> str:
 
 def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
     yield "<h2>The days</h2>"
+    sideways = any(one.cap.quantity.weighting is Weighting.WD for day in days for one in day.courses)
     head = [
         "day",
         "open by the hours",
@@ -139,7 +140,7 @@ def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
         "NIOSH",
         "OSHA",
         "A(8)",
-        *(["A(8) horizontal"] if (sideways := _any_horizontal_cap(days)) else []),
+        *(["A(8) horizontal"] if sideways else []),
         "interventions",
         "faults",
     ]
@@ -162,10 +163,6 @@ def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
     ]
     yield table(head, rows, (2, 3, *range(5, len(head))))
     yield f'<p class="small">{escape(_EXPOSURE)}</p>'
-
-
-def _any_horizontal_cap(days: Sequence[ReportedDay]) -> bool:
-    return any(one.cap.quantity.weighting is Weighting.WD for day in days for one in day.courses)
 
 
 def _daily(felt: Vibrations | None) -> str:

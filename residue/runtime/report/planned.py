@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -40,21 +40,16 @@ def planned_and_played(
     """By performance, in the order of the plan. What sounds on two days counts on both, each with its hours.
 
     openings: those of the day, from start to end, and those of the days before that reach into it. until: now; what is
-    planned for later does not count. going_on: of `goes_on`.
+    planned for later does not count. going_on: what `going_on_at` gives.
     """
     found = [_plan(one, going_on if one.opening.opens == start else None, zone) for one in openings]
-    plan = None if None in found else [entry for entries in found for entry in entries or ()]
-    those = None if plan is None else [one for one in plan if one.begins < min(end, until) and one.ends > start]
-    parts = (
-        None
-        if those is None
-        else [replace(one, begins=max(one.begins, start), ends=min(one.ends, end)) for one in those]
-    )
-    names = dict.fromkeys([*(part.performance for part in parts or ()), *(play.name for play in played)])
-    return [_of(name, parts, [play for play in played if play.name == name]) for name in names]
+    parts = (_parts(entries or (), start=start, end=end, until=until) for entries in found)
+    plan = None if None in found else [one for each in parts for one in each]
+    names = dict.fromkeys([*(one.performance for one in plan or ()), *(play.name for play in played)])
+    return [_of(name, plan, [play for play in played if play.name == name]) for name in names]
 
 
-def goes_on(minutes: Sequence[LevelRow], start: datetime, duration_s: Mapping[str, float]) -> AgendaEntry | None:
+def going_on_at(minutes: Sequence[LevelRow], start: datetime, duration_s: Mapping[str, float]) -> AgendaEntry | None:
     """The performance that sounds at the beginning of a day, to its end, or else the last one before; None without one.
 
     A house that stays open at midnight begins the day after it, with its rest. minutes: around the beginning.
@@ -66,6 +61,12 @@ def goes_on(minutes: Sequence[LevelRow], start: datetime, duration_s: Mapping[st
     if ends >= start - _A_ROW:
         ends += timedelta(seconds=max(0.0, duration_s[last.performance] - (last.playhead_s or 0.0)))
     return AgendaEntry(last.performance, _began(last), ends, whole=True)
+
+
+def _parts(entries: Sequence[AgendaEntry], *, start: datetime, end: datetime, until: datetime) -> Iterator[AgendaEntry]:
+    for one in entries:
+        if one.begins < min(end, until) and one.ends > start:
+            yield replace(one, begins=max(one.begins, start), ends=min(one.ends, end))
 
 
 def _began(row: LevelRow) -> datetime:

@@ -149,15 +149,6 @@ def test_whoever_checks_is_cautioned(tmp_path: Path, more: str, *, of_light: boo
     assert ("three a second" in cautions) == of_light
 
 
-LAMP = """
-[node.glow]
-kind = "lamp"
-input = "slow_arm"
-
-[node.slow_arm]
-kind = "channel"
-channel = "forearm"
-"""
 PLACE = """
 [light]
 to = "127.0.0.1"
@@ -171,10 +162,10 @@ addresses = [1]
 @pytest.mark.parametrize(
     ("piece", "room", "told"),
     [
-        (LAMP, "", "warns: room.toml: light: The piece has lamps that this room does not have: glow. "),
+        (kitchen.LAMP, "", "warns: room.toml: light: The piece has lamps that this room does not have: glow. "),
         ("", PLACE, 'stops: room.toml: light.lamp.glow: The piece has no node of kind lamp that is called "glow".'),
-        (LAMP, PLACE.replace("glow", "glo"), "Did you mean glow?"),
-        (LAMP, PLACE, "notes: caution: Light: lamps of this room follow the piece."),
+        (kitchen.LAMP, PLACE.replace("glow", "glo"), "Did you mean glow?"),
+        (kitchen.LAMP, PLACE, "notes: caution: Light: lamps of this room follow the piece."),
     ],
     ids=["a lamp without a place", "a place without a lamp", "a name that is nearly right", "both"],
 )
@@ -186,7 +177,7 @@ def test_lamps_of_the_piece_and_the_room_belong_together(tmp_path: Path, piece: 
     found = [f"{one.severity}: {one}" for one in inspect(installation, "silent", tmp_path / "cache", June())]
     assert told in "\n".join(found)
     assert bool([one for one in found if "light" in one and not one.startswith("notes")]) == (
-        piece + room != LAMP + PLACE
+        piece + room != kitchen.LAMP + PLACE
     )
 
 

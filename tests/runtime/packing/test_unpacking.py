@@ -240,22 +240,11 @@ def test_cautions_and_what_is_left_to_do_are_shown(package: Path, tmp_path: Path
     assert f"residue verify --fingerprint {tmp_path / 'hall'}/handed-on/fingerprints/first-batch.toml" in shown.stdout
 
 
-LAMP = """
-[node.glow]
-kind = "lamp"
-input = "slow_arm"
-
-[node.slow_arm]
-kind = "channel"
-channel = "forearm"
-"""
-
-
 @pytest.mark.parametrize(
     ("piece", "told"),
     [
         (kitchen.PIECE, False),
-        (kitchen.PIECE + LAMP, True),
+        (kitchen.PIECE + kitchen.LAMP, True),
         (kitchen.PIECE.replace("bandpass", "of_another_house"), True),
     ],
     ids=["no lamps", "lamps", "not known before its nodes are here"],

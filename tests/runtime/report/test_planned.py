@@ -12,7 +12,7 @@ from residue.runtime.journal.hours_in_force import HoursSaid
 from residue.runtime.journal.log import EventRow, LevelRow, timestamp
 from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.report.hours_then import OpeningThen
-from residue.runtime.report.planned import PlannedAndPlayed, goes_on, planned_and_played
+from residue.runtime.report.planned import PlannedAndPlayed, going_on_at, planned_and_played
 from residue.runtime.report.plays import PlayedPerformance, played, trims
 from residue.runtime.system.clock import Uptime
 from residue.schedule.opening import Opening
@@ -105,7 +105,7 @@ def test_a_house_that_stays_open_plays_over_midnight_what_is_under_way(
     at_midnight = round((NEXT_DAY - OPENS) / timedelta(minutes=1)) - 1
     name = None if playhead_s is None else "second-batch"
     rows = [minute(at_midnight, name, playhead_s)]
-    before = goes_on(rows, NEXT_DAY, LENGTHS)
+    before = going_on_at(rows, NEXT_DAY, LENGTHS)
     day = opened(0, LENGTHS)
     day = replace(day, opening=replace(day.opening, opens=NEXT_DAY, closes=NEXT_DAY + timedelta(days=1)))
     until = NEXT_DAY + timedelta(seconds=1 if ends_s is None else ends_s + 61)
@@ -116,7 +116,7 @@ def test_a_house_that_stays_open_plays_over_midnight_what_is_under_way(
 
 def test_what_ended_long_before_midnight_leaves_the_day_as_it_is() -> None:
     rows = [minute(0, "second-batch", 60.0)]
-    before = goes_on(rows, NEXT_DAY, LENGTHS)
+    before = going_on_at(rows, NEXT_DAY, LENGTHS)
     assert before is not None
     assert before.ends == OPENS + timedelta(minutes=1)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from residue.runtime.system.child_process import ChildProcess
+from tests.runtime.asking import wait_until
 
 
 def ended(module: str, arguments: Sequence[str]) -> ChildProcess:
@@ -75,5 +76,4 @@ def test_one_that_ends_later_than_anybody_waits_is_cleared_away_then(tmp_path: P
     gc.collect()
     assert process.exists(), "it is still at work"
     may_end.touch()
-    while process.exists():
-        time.sleep(0.02)
+    wait_until(lambda: not process.exists())
