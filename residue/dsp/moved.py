@@ -26,7 +26,7 @@ class Moved:
 
     def __init__(self, window: int) -> None:
         self._hop = max(1, window // _HOPS)
-        self._bounds: deque[Floats] = deque(maxlen=-(-window // self._hop))
+        self._distance = _Distance(-(-window // self._hop))
         self._by_hop: HopByHop | None = None
 
     def __call__(self, channels: Floats) -> Floats:
@@ -35,7 +35,15 @@ class Moved:
             self._by_hop = HopByHop(self._hop, self._distance, np.full(len(channels), math.inf), of=_bounds)
         return self._by_hop(channels)
 
-    def _distance(self, bounds: Floats) -> Floats:
+
+class _Distance:
+    """The distance between the bounds of so many hops: an object, since a checkpoint keeps no bound method."""
+
+    def __init__(self, hops: int) -> None:
+        self._bounds: deque[Floats] = deque(maxlen=hops)
+
+    def __call__(self, bounds: Floats) -> Floats:
+        """The distance in each channel, (channels,), with those of the next hop, (2 channels,)."""
         self._bounds.append(bounds)
         if len(self._bounds) < (self._bounds.maxlen or 0):
             return np.full(len(bounds) // 2, math.inf)
