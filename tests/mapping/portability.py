@@ -87,17 +87,17 @@ def with_wheel(folder: Path, wheel: Path) -> Path:
     return project
 
 
-def python_in(project: Path, command: list[str | Path], *paths: Path) -> str:
+def digests(python: list[str | Path], *paths: Path, project: Path = PROJECT) -> dict[str, str]:
+    """By the name of what was computed with the residue of a project."""
+    told = told_by([*python, "-m", "tests.mapping.digests"], project, *paths)
+    return dict(line.split() for line in told.splitlines())
+
+
+def told_by(command: list[str | Path], project: Path, *paths: Path) -> str:
     """What a Python prints that takes residue from there."""
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (project, *paths)))}
     done = subprocess.run(command, env=environment, cwd=project, stdout=subprocess.PIPE, text=True, check=True)
     return done.stdout
-
-
-def digests(project: Path, python: list[str | Path], *paths: Path) -> dict[str, str]:
-    """By the name of what was computed."""
-    told = python_in(project, [*python, "-m", "tests.mapping.digests"], *paths)
-    return dict(line.split() for line in told.splitlines())
 
 
 def main() -> int:
@@ -108,12 +108,12 @@ def main() -> int:
     root, paths = fetch_system(FOLDER), (fetch_packages(FOLDER), Path(sysconfig.get_path("purelib")))
     project = with_wheel(FOLDER, Path(sys.argv[1])) if len(sys.argv) > 1 else PROJECT
     python: list[str | Path] = [QEMU, "-L", root, root / "usr/bin" / PYTHON, "-S"]
-    compiled = python_in(project, [*python, "-c", "from residue.dsp.kernel import COMPILED; print(COMPILED)"], *paths)
-    here = digests(PROJECT, [sys.executable])
+    compiled = told_by([*python, "-c", "from residue.dsp.kernel import COMPILED; print(COMPILED)"], project, *paths)
+    here = digests([sys.executable])
     loops = "with" if compiled.strip() == "True" else "without"
     sys.stdout.write(f"here: {len(here)} digests; now under {QEMU}, {loops} compiled loops, which takes some minutes\n")
     sys.stdout.flush()
-    there = digests(project, python, *paths)
+    there = digests(python, *paths, project=project)
     differing = [name for name in here | there if here.get(name) != there.get(name)]
     for name in differing:
         sys.stdout.write(f"DIFFERS  {name}\n")
