@@ -16,7 +16,7 @@ from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
 from residue.loudness.meters.weightings import Weighting, power_gain, sections
-from residue.loudness.stage.history import SPARED_SHARE, SentHistory, Unlogged
+from residue.loudness.stage.history import SPARED_SHARE, LimitThen, SentHistory, Unlogged
 
 HOP_UNITS = 1 << 20
 """The energy of one hop at the limit of its cap, in units: a rounding error is a millionth of the limit."""
@@ -100,6 +100,7 @@ class Budget:
 
     def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
         self.cap, self.terms = cap, terms(cap)
+        self.limit = LimitThen(ear.key, cap.window_s, cap.limit)
         self._ring = seeded(self.terms, ear, history)
         self._at = 0  # the place of the oldest hop
         self.spent = int(np.add.reduce(self._ring))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from math import inf
 
 import numpy as np
@@ -223,11 +223,6 @@ class Governor:
         added = [(grown - other) * self._slices for grown, other in zip(now.units, earlier, strict=True)]
         units = dict(zip(self.budgets, added, strict=True))
         return [(budget, one, units[budget]) for budget, one in lasting]
-
-    @property
-    def budgets_of_ears(self) -> Iterator[tuple[int, Budget]]:
-        """Each budget, after the index of its ear."""
-        return zip(self._budget_ears, self.budgets, strict=True)
 
     @property
     def whole_hop(self) -> bool:

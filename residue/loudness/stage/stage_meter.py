@@ -17,7 +17,6 @@ from residue.loudness.meters.levels import db_of_magnitude, db_of_power
 from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.governor import Governor
-from residue.loudness.stage.history import LimitThen
 from residue.loudness.stage.hop_meter import HopMeter, felt_at
 from residue.loudness.stage.readings import CapReading, Levels, Reading, Received, Tally
 
@@ -47,10 +46,7 @@ class StageMeter:
     def _start_tally(self) -> None:
         ears, places = self._governor.ears, len(self._places)
         self._kept = [at for at, ear in enumerate(ears) if ear.at == PLACE or at in self._governor.heeded]
-        self._limits = tuple(
-            LimitThen(ears[ear].key, budget.cap.window_s, budget.cap.limit)
-            for ear, budget in self._governor.budgets_of_ears
-        )
+        self._limits = tuple(budget.limit for budget in self._governor.budgets)
         self._hops = 0
         self._energy, self._peak = np.zeros(len(ears)), np.zeros(len(ears))
         self._highest = np.zeros((4, places))
