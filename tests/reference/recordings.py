@@ -323,7 +323,7 @@ def _unpack(archive: Path, inside: str, into: Path) -> None:
             for member in source.getmembers():
                 member.name = str(PurePosixPath(*PurePosixPath(member.name).parts[1:]))
                 if member.isfile() and _below(member.name, inside):
-                    source.extract(member, into)
+                    source.extract(member, into, filter="data")
     if not (into / inside).exists():
         raise AssertionError(f"{archive.name} does not hold {inside}")
 

@@ -324,7 +324,7 @@ def unpacked_bags(into: Path) -> list[Path]:
             zipfile.ZipFile(archive).extractall(place)
         elif archive.is_file() and tarfile.is_tarfile(archive):
             with tarfile.open(archive) as packed:
-                packed.extractall(place)
+                packed.extractall(place, filter="data")
     shutil.copytree(source, into / "plain")
     return sorted(Path(folder) for folder, _, names in os.walk(into) if "bagit.txt" in names)
 
