@@ -230,6 +230,7 @@ class _Daemon:
         self._chronicle.happened("in force", in_force(self._in_force()))
         for finding in self._in_force().findings:
             self._chronicle.happened(finding.severity, str(finding))
+        spare_what_is_there()  # before the engine's thread lives, since nothing else runs meanwhile
         self._show.engine.start()
         self._feed.start()
         self._light.start()
@@ -237,7 +238,6 @@ class _Daemon:
         self._notices.start()
         self._triggers.start()
         self._watching.deadman.start()
-        spare_what_is_there()
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:

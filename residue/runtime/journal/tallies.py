@@ -9,6 +9,7 @@ from datetime import datetime
 from math import ceil, isfinite
 from typing import Any
 
+from residue.loudness.stage.history import with_limits
 from residue.loudness.stage.readings import Received, Tally, merged
 from residue.mapping.signals import frame_at
 from residue.runtime.journal.log import LevelRow, Row, SecondRow, timestamp
@@ -41,7 +42,8 @@ class Circumstances:
 class Tallies:
     """Gives a row for each second with sound, and one for each minute, or part of a minute, of a performance.
 
-    In silence it gives a row for one second in SIGN_OF_LIFE_S.
+    In silence it gives a row for one second in SIGN_OF_LIFE_S. A tally of nothing, as at the start, gives a row too:
+    it tells the limits that are in force.
     """
 
     def __init__(self) -> None:
@@ -53,6 +55,9 @@ class Tallies:
 
     def rows(self, tally: Tally, now: datetime, up: Uptime, then: Circumstances) -> Iterator[Row]:
         """The rows that a tally adds to the log. now, up: its end."""
+        if not tally.duration_s:
+            yield _second(tally, now, up)
+            return
         self.told_frames += frame_at(TALLY_S)
         sounds = any(sound_level(level) is not None for level in tally.sent.values())
         self._silent_s += tally.duration_s
@@ -88,7 +93,7 @@ def _level_row(tally: Tally, now: datetime, then: Circumstances) -> LevelRow:
         limiter_gain_db=tally.limiter_db,
         muted_frames=tally.muted_frames,
         outputs=json.dumps({name: _columns(received) for name, received in tally.outputs.items()}),
-        sent=_sent(tally),
+        sent=json.dumps(_sent(tally)),
     )
 
 
@@ -137,11 +142,10 @@ def _second(tally: Tally, now: datetime, up: Uptime) -> SecondRow:
         lceq_db=_rounded(place.lceq),
         laf_max_db=_rounded(place.laf_max),
         lc_peak_db=_rounded(place.lc_peak),
-        sent=_sent(tally),
+        sent=json.dumps(with_limits(_sent(tally), tally.limits)),
     )
 
 
-def _sent(tally: Tally) -> str:
+def _sent(tally: Tally) -> dict[str, float | None]:
     """The levels, rounded up, so that the governor never counts less than was sent after a restart."""
-    sent = {key: ceil(level * 100.0) / 100.0 if isfinite(level) else None for key, level in tally.sent.items()}
-    return json.dumps(sent)
+    return {key: ceil(level * 100.0) / 100.0 if isfinite(level) else None for key, level in tally.sent.items()}

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 
 import msgspec
+import numpy as np
 
-from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.loudness.stage.history import LimitThen, SentHistory, SentRow, Unlogged, limits_in
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.second_copy import (
     SPOILT_LINE,
@@ -81,18 +82,36 @@ def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: flo
     except (msgspec.MsgspecError, ValueError, TypeError, AttributeError) as error:
         logger.warning("What was sent before cannot be read: %s.", error)
         return None
-    within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
+    limits_before = _limits_before(rows)
+    within = [
+        (kind, replace(unlogged, limits=limits_before(unlogged.age_s)))
+        for kind, unlogged in not_told
+        if unlogged.age_s < window_s
+    ]
     if any(kind == SPOILT for kind, _ in within):
         return None  # the log before has the levels within the window
     last = Unlogged(0.0, 0.0 if told.ended else UNLOGGED_MOST_S)
     if time is not None:
+        limits = tuple(limits_in(rows[0].sent)) if rows else ()
+        time = replace(time, limits=limits)
         # As soon as UNLOGGED_MOST_S are not on the disk, a run spares each hop. In silence the next row is due after
         # SIGN_OF_LIFE_S. So what was sent before it spared, and counts at the limits, is at least as old as this.
         latest_s = time.age_s + time.duration_s - SIGN_OF_LIFE_S - 2.0 * UNLOGGED_MOST_S
-        last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S)
+        last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S, limits)
     unlogged = [last, *(unlogged for kind, unlogged in within if kind != NOT_LOGGED)]
     spared = [*([] if time is None else [time]), *(spared for kind, spared in within if kind == NOT_LOGGED)]
     return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged, spared)
+
+
+def _limits_before(rows: Sequence[SentRow]) -> Callable[[float], tuple[LimitThen, ...]]:
+    """Gives the limits of the last row that is older than some age. rows: the latest first."""
+    ages_s = np.maximum.accumulate(np.array([row.age_s for row in rows]))
+
+    def limits(age_s: float) -> tuple[LimitThen, ...]:
+        before = rows[int(np.searchsorted(ages_s, age_s, side="right")) :]
+        return tuple(limits_in(before[0].sent)) if before else ()
+
+    return limits
 
 
 def all_that_count(histories: Sequence[SentHistory]) -> SentHistory:

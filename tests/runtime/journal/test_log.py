@@ -13,9 +13,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import cast
 
+import msgspec
 import pytest
 
-from residue.loudness.stage.history import SentHistory, Unlogged
+from residue.loudness.stage.history import LimitThen, SentHistory, Unlogged, limits_in
 from residue.runtime.journal import log_writer
 from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
@@ -45,6 +46,25 @@ def second(age_s: float, laeq: float = 61.0, boot: str = UP.boot) -> SecondRow:
     [row] = Tallies().rows(tally(1.0, laeq), NOW - timedelta(seconds=age_s), up, THEN)
     assert isinstance(row, SecondRow)
     return row
+
+
+def test_a_row_tells_the_limits_in_force_and_an_earlier_version_reads_it(log: LevelLog) -> None:
+    """It decodes a table of levels by ear, and looks for the ears that it knows."""
+    limits = (LimitThen("A at place, dB, at most", 900.0, 97.9), LimitThen("Wk at floor, dB re 1 m/s²", 1.5, -20.0))
+    [row] = Tallies().rows(replace(tally(1.0, 61.0), limits=limits), NOW - timedelta(seconds=5), UP, THEN)
+    assert isinstance(row, SecondRow)
+    assert msgspec.json.decode(row.sent, type=dict[str, float | None])["A at place, dB, at most"] == 61.0
+    log.write([EventRow(utc=stamp(NOW), kind=STARTED, text=""), replace(row, up_s=UP.seconds - 5.0)])
+    found = log.sent_before(NOW, UP, 900.0)
+    assert [one.limits for one in (*found.unlogged, *found.spared)] == [limits, limits]
+
+
+def test_the_limits_are_logged_before_a_house_has_sent_anything() -> None:
+    tallies, limits = Tallies(), (LimitThen("A at place, dB, at most", 900.0, 97.9),)
+    [row] = tallies.rows(replace(tally(0.0, -math.inf), limits=limits), NOW, UP, THEN)
+    assert isinstance(row, SecondRow)
+    assert (tuple(limits_in(json.loads(row.sent))), row.duration_s, tallies.told_frames) == (limits, 0.0, 0)
+    assert list(tallies.rest()) == []
 
 
 def unlogged_s(history: SentHistory) -> float:
