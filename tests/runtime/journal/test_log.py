@@ -59,6 +59,35 @@ def test_a_row_tells_the_limits_in_force_and_an_earlier_version_reads_it(log: Le
     assert [one.limits for one in (*found.unlogged, *found.spared)] == [limits, limits]
 
 
+def test_limits_are_told_where_they_change_and_from_time_to_time() -> None:
+    """In each row they would make the log half as large again."""
+    loose, strict = ((LimitThen("A at place, dB, at most", 900.0, level),) for level in (100.0, 80.0))
+    tallies, told = Tallies(), []
+    for second_s in range(100):
+        in_force = loose if second_s < 40 else strict
+        [row, *_] = tallies.rows(replace(tally(1.0, 61.0), limits=in_force), NOW, UP, THEN)
+        assert isinstance(row, SecondRow)
+        told.append(tuple(limits_in(json.loads(row.sent))))
+    assert {number: one for number, one in enumerate(told) if one} == {0: loose, 30: loose, 40: strict, 70: strict}
+
+
+def test_what_no_row_tells_has_the_limits_that_were_told_last_before_it(log: LevelLog) -> None:
+    """Also where a row without limits lies between."""
+    loose, strict = ((LimitThen("A at place, dB, at most", 900.0, level),) for level in (100.0, 80.0))
+    tallies = Tallies()
+    rows: list[Row] = [EventRow(utc=stamp(NOW - timedelta(seconds=900)), kind=STARTED, text="")]
+    for age_s, limits in ((890, loose), (889, loose), (500, strict), (499, strict)):
+        up = Uptime(UP.boot, UP.seconds - age_s)
+        told = replace(tally(1.0, 61.0), limits=limits)
+        rows += tallies.rows(told, NOW - timedelta(seconds=age_s), up, THEN)
+        if age_s == 889:
+            at = stamp(NOW - timedelta(seconds=600))
+            rows.append(EventRow(utc=at, kind=STARTED, text="", boot=UP.boot, up_s=UP.seconds - 600.0))
+    log.write(rows)
+    found = log.sent_before(NOW, UP, 600.5)
+    assert [(one.age_s, one.limits) for one in found.unlogged] == [(464.0, strict), (600.0, loose)]
+
+
 def test_the_limits_are_logged_before_a_house_has_sent_anything() -> None:
     tallies, limits = Tallies(), (LimitThen("A at place, dB, at most", 900.0, 97.9),)
     [row] = tallies.rows(replace(tally(0.0, -math.inf), limits=limits), NOW, UP, THEN)
