@@ -9,7 +9,6 @@ import click
 from residue.cli.common import LASTING_S, FiniteRange, host_and_port
 from residue.cli.screen import say
 from residue.control.settings import DEFAULT_PORT, ControlSettings
-from residue.durations import duration_in_words
 
 HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
 AT = click.option(
@@ -37,10 +36,10 @@ def hold(installation: Path | None, at: str | None, for_s: float | None) -> None
     """
     if for_s is None:
         _send(installation, at, "/house/hold")
-        say("The house fades to silence now and stays silent. `residue release` ends this.")
+        say("`residue release` ends this.")
         return
     _send(installation, at, "/house/hold/for", for_s)
-    say(f"The house fades to silence now, for {duration_in_words(for_s)}. `residue release` ends this earlier.")
+    say("`residue release` ends this earlier.")
 
 
 @click.command()
@@ -53,7 +52,6 @@ def release(installation: Path | None, at: str | None) -> None:
     Example: residue release
     """
     _send(installation, at, "/house/release")
-    say("The hold is over: the house follows its hours again.")
 
 
 @click.command(context_settings={"ignore_unknown_options": True})
@@ -69,7 +67,6 @@ def trim(db: float, installation: Path | None, at: str | None) -> None:
     Example: residue trim -6
     """
     _send(installation, at, "/house/trim", db)
-    say(f"The trim is {db:g} dB now." if db else "The house is not trimmed any more.")
 
 
 @click.command()
@@ -82,17 +79,17 @@ def next_(installation: Path | None, at: str | None) -> None:
     Example: residue next
     """
     _send(installation, at, "/house/next")
-    say("The house goes on to the next performance.")
 
 
 next_.name = "next"
 
 
 def _send(installation: Path | None, at: str | None, path: str, *arguments: float) -> None:
+    """Sends a command, and says what the house answers."""
     from residue.control.query import command
 
     host, port, key = addressed(installation, at)
-    command(path, arguments, host=host, port=port, key=key)
+    say(command(path, arguments, host=host, port=port, key=key))
 
 
 def addressed(installation: Path | None, at: str | None) -> tuple[str, int, str | None]:

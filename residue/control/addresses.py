@@ -13,7 +13,12 @@ SWAP_TOLD = "/house/swap/told"
 """The address of the result of a swap, for the last sender that requested one."""
 
 REPLIES = (
-    (DONE_REPLY, "the address that was obeyed (string)", "Every command that was obeyed."),
+    (
+        DONE_REPLY,
+        "the address that was obeyed, and what the house does now (strings; the second only from hold, release, trim "
+        "and next)",
+        "Every command that was obeyed.",
+    ),
     (ERROR_REPLY, "what is wrong, and what to send instead (string)", "Everything that was not obeyed."),
     (STATUS_REPLY, "the status as a JSON object (string)", "`/house/status`."),
     (

@@ -40,8 +40,8 @@ def command(
     host: str = "127.0.0.1",
     port: int = DEFAULT_PORT,
     key: str | None = None,
-) -> None:
-    """Sends one command of residue.control.addresses to the house at an address.
+) -> str:
+    """Sends one command of residue.control.addresses to the house at an address; its answer.
 
     key: that of room.toml, if it has one. Raises ProblemError without an answer, or where the house refuses. It is sent
     once: a command that is repeated because its answer was lost could act twice.
@@ -56,6 +56,7 @@ def command(
         why = str(answer.params[0]) if answer.params else answer.address
         mend = "If it asks for a key, name the installation: the command reads the key from its room.toml."
         raise stopping(f"{host}:{port}", why, mend)
+    return " ".join(str(told) for told in answer.params[1:]) or "Done."
 
 
 def _asked(question: bytes, host: str, port: int, *, attempts: int) -> OscMessage:

@@ -28,7 +28,7 @@ def obstacles(told: Mapping[str, Any]) -> Iterator[str]:
         yield f"{health['planning']} is still being made ready. Ask again when `residue status` no longer says so."
     if not health["ears_known"]:
         yield "Levels at the ear are unknown. Calibrate every output: residue calibrate."
-    if told["closes"] is None:
+    if not told["open"]:
         now, opens = datetime.fromisoformat(told["now"]), told["opens"]
         if opens is None or datetime.fromisoformat(opens) - now > AHEAD:
             yield f"It does not open within {AHEAD.days} days. Look at hours.toml: residue hours."
@@ -36,6 +36,7 @@ def obstacles(told: Mapping[str, Any]) -> Iterator[str]:
 
 def hours_in_words(told: Mapping[str, Any]) -> str:
     """The open times."""
-    if told["closes"]:
-        return f"It is open until {datetime.fromisoformat(told['closes']):%a %H:%M}."
+    if told["open"]:
+        until = f"until {datetime.fromisoformat(told['closes']):%a %H:%M}" if told["closes"] else "for more than a week"
+        return f"It is open {until}."
     return f"It opens at {datetime.fromisoformat(told['opens']):%a %H:%M}." if told["opens"] else "It does not open."

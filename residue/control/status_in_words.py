@@ -61,8 +61,9 @@ def house_in_words(told: Status) -> str:
 
 
 def _hours(told: Status) -> str:
-    if told["closes"]:
-        return f"The house is open until {_day_time(told['closes'], told['now'])}."
+    if told["open"]:
+        until = f"until {_day_time(told['closes'], told['now'])}" if told["closes"] else "for more than a week"
+        return f"The house is open {until}."
     if told["opens"]:
         return f"The house is closed. It opens at {_day_time(told['opens'], told['now'])}."
     return "The house is closed. Its hours name no opening within a year."

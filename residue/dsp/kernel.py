@@ -22,10 +22,10 @@ else:
     COMPILED = getattr(_kernel, "EDITION", 1) == _EDITION
     """False too where it was compiled from other sources, such as before an update."""
 
-_LARGEST_KEPT, _MOST_KEPT = 1 << 20, 1 << 25
-"""In bytes. The signals of one block take the memory of the block before: to give it back to the system, and to get
-empty pages for it again, takes a quarter of the time of a render. What is larger than a signal, such as a loop, lasts
-as long as a performance, and goes back after it.
+_LARGEST_KEPT, _MOST_KEPT = 1 << 22, 1 << 25
+"""In bytes. The signals of one block, each of up to ten channels for a second, take the memory of the block before: to
+give it back to the system, and to get empty pages for it again, takes a quarter of the time of a render. What is larger
+than a signal, such as a loop, lasts as long as a performance, and goes back after it.
 """
 if COMPILED:
     _kernel.keep_memory(_LARGEST_KEPT, _MOST_KEPT)

@@ -1,5 +1,6 @@
 /* Second-order sections and polyphase filters, with the bits of scipy.signal.sosfilt and scipy.signal.upfirdn. */
 #include "kernel.h"
+#include <string.h>
 
 #define MOST_LANES 8    /* channels at once */
 #define MOST_SECTIONS 4 /* at once: beyond that, registers run out */
@@ -209,7 +210,41 @@ static PyObject *upfirdn(PyObject *module, PyObject *args)
     return done(&buffers);
 }
 
-#define PHASES_AT_ONCE 8
+#define PHASES_AT_ONCE 8 /* in two registers */
+
+INLINE Quad quad_at(const double *values)
+{
+    Quad found;
+    memcpy(&found, values, sizeof found);
+    return found;
+}
+
+WIDE static void interpolate_all(
+    const double *taps, const double *x, double *y, Py_ssize_t reach, Py_ssize_t up, Py_ssize_t first,
+    Py_ssize_t samples, Py_ssize_t wanted)
+{
+    for (Py_ssize_t n = 0; n < wanted;) {
+        const Py_ssize_t last = (first + n) / up, phase = (first + n) % up, begin = last - reach + 1;
+        const Py_ssize_t from = begin > 0 ? begin : 0, to = last + 1 < samples ? last + 1 : samples;
+        const Py_ssize_t most = up - phase < wanted - n ? up - phase : wanted - n;
+        const double *here = taps + phase - begin * up;
+        if (most >= PHASES_AT_ONCE) {
+            Quad low = {0.0}, high = {0.0};
+            for (Py_ssize_t sample = from; sample < to; sample++) {
+                low += x[sample] * quad_at(here + sample * up);
+                high += x[sample] * quad_at(here + sample * up + 4);
+            }
+            memcpy(y + n, &low, sizeof low);
+            memcpy(y + n + 4, &high, sizeof high);
+            n += PHASES_AT_ONCE;
+        } else {
+            double total = 0.0;
+            for (Py_ssize_t sample = from; sample < to; sample++)
+                total += x[sample] * here[sample * up];
+            y[n++] = total;
+        }
+    }
+}
 
 /* interpolate(taps, x, y, reach, up, first, samples, wanted): upfirdn without thinning, some phases that follow each other
  * at once, since they come from the same samples. taps: (reach, up), those of each phase from the last to the first. */
@@ -229,24 +264,7 @@ static PyObject *interpolate(PyObject *module, PyObject *args)
     if (!(taps = READ(taps_array, up * reach)) || !(x = READ(x_array, samples)) || !(y = WRITE(y_array, wanted)))
         return refused(&buffers);
     Py_BEGIN_ALLOW_THREADS
-    for (Py_ssize_t n = 0; n < wanted;) {
-        const Py_ssize_t last = (first + n) / up, phase = (first + n) % up, begin = last - reach + 1;
-        const Py_ssize_t from = begin > 0 ? begin : 0, to = last + 1 < samples ? last + 1 : samples;
-        const Py_ssize_t most = up - phase < wanted - n ? up - phase : wanted - n;
-        const double *here = taps + phase - begin * up;
-        double total[PHASES_AT_ONCE] = {0.0};
-        if (most >= PHASES_AT_ONCE) {
-            for (Py_ssize_t sample = from; sample < to; sample++)
-                for (int m = 0; m < PHASES_AT_ONCE; m++)
-                    total[m] += x[sample] * here[sample * up + m];
-            for (int m = 0; m < PHASES_AT_ONCE; m++)
-                y[n++] = total[m];
-        } else {
-            for (Py_ssize_t sample = from; sample < to; sample++)
-                total[0] += x[sample] * here[sample * up];
-            y[n++] = total[0];
-        }
-    }
+    interpolate_all(taps, x, y, reach, up, first, samples, wanted);
     Py_END_ALLOW_THREADS
     return done(&buffers);
 }

@@ -36,8 +36,10 @@ class Pace:
     def keep(self, frames: int) -> bool:
         """Waits until a buffer of BUFFER_S has room for so many more frames; False if it was empty before."""
         now_s = self._monotonic_s()
-        in_time = self._first_heard_s is None or now_s <= self._first_heard_s + seconds(self._frames)
-        if self._first_heard_s is None or not in_time:
+        if self._first_heard_s is None:  # a device begins with a buffer of silence
+            self._first_heard_s = now_s + BUFFER_S
+        in_time = now_s <= self._first_heard_s + seconds(self._frames)
+        if not in_time:
             self._first_heard_s, self._frames = now_s, 0
         self._frames += frames
         wait_s = self._first_heard_s + seconds(self._frames) - BUFFER_S - now_s

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from residue.problems import ProblemError
-from residue.schedule.calendar import Calendar
+from residue.schedule.calendar import Calendar, closing
 from residue.schedule.hours import Hours
 from residue.schedule.opening import EventTerms, Opening
 from residue.schedule.programme import Programme, every_min, item, next_start
@@ -195,7 +195,9 @@ def at_present(calendar: Calendar, now: datetime) -> str:
     """Whether it is open, and until when."""
     opening, change = calendar.opening_at(now), calendar.next_change(now)
     if opening is not None:
-        return f"Open now, until {_moment(opening.closes, calendar)}."
+        closes = closing(calendar, opening)
+        until = "for more than a week" if closes is None else f"until {_moment(closes, calendar)}"
+        return f"Open now, {until}."
     return "Closed now, for more than a year." if change is None else f"Closed now; opens {_moment(change, calendar)}."
 
 

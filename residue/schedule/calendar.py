@@ -42,6 +42,24 @@ class Calendar(Protocol):
         """The first opening or closing after `moment`; None when there is none for more than a year."""
 
 
+LOOKED_AHEAD = timedelta(days=8)
+"""So far ahead is looked for the closing of a house that stays open over midnight: a week, and a day to spare."""
+
+
+def closing(calendar: Calendar, opening: Opening) -> datetime | None:
+    """When a house with this opening under way closes, past the midnights at which it stays open (Opening.goes_on).
+
+    None where that is more than LOOKED_AHEAD after the beginning of this opening.
+    """
+    latest = opening
+    while latest.goes_on and latest.closes - opening.opens <= LOOKED_AHEAD:
+        following = calendar.opening_at(latest.closes)
+        if following is None:  # A year that cannot be worked out: nothing opens there.
+            break
+        latest = following
+    return latest.closes if latest.closes - opening.opens <= LOOKED_AHEAD else None
+
+
 OpeningSource = Callable[[date, int], Iterable[Opening]]
 """Gives all open times during some local days, in any order; they may overlap, and more days may be included."""
 

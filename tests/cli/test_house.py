@@ -70,16 +70,16 @@ def residue(*words: str) -> Result:
     ],
 )
 def test_a_wish_reaches_the_house(words: list[str], path: str, arguments: list[float]) -> None:
-    with listening("/house/done", path) as (port, came):
+    with listening("/house/done", path, "The house does as asked.") as (port, came):
         done = residue(*words, "--at", f"127.0.0.1:{port}")
     assert done.exit_code == 0, done.output
+    assert done.output.startswith("The house does as asked.\n")
     assert [(message.address, message.params) for message in came] == [(path, arguments)]
 
 
-@pytest.mark.parametrize(("for_s", "told"), [("3", "for 3 s."), ("89", "for 89 s."), ("1200", "for 20 min.")])
-def test_a_hold_says_how_long_it_lasts(for_s: str, told: str) -> None:
-    with listening("/house/done", "/house/hold/for") as (port, _):
-        assert told in residue("hold", "--for-s", for_s, "--at", f"127.0.0.1:{port}").output
+def test_a_house_that_says_nothing_more_has_done_it() -> None:
+    with listening("/house/done", "/house/next") as (port, _):
+        assert residue("next", "--at", f"127.0.0.1:{port}").output == "Done.\n"
 
 
 def test_port_and_key_are_read_from_room_toml(tmp_path: Path) -> None:

@@ -65,7 +65,7 @@ class Evening:
         self.waiting: list[tuple[float, Any]] = []
         room = WaitingRoom(lambda: 1_790_000_000.0, lambda delay_s, do: self.waiting.append((delay_s, do)))
         asked = handlers(
-            self.asked.append,
+            self._asked,
             lambda: STATUS,
             swap=lambda wish, sender: self.asked.append(wish),
             tone=lambda output, sender: self.asked.append(output),
@@ -74,6 +74,10 @@ class Evening:
         self.surface = Surface(settings, asked, self.clock.monotonic_s, lambda text, sender: None, room)
         self.wire = Wire()
         self.surface.connection_made(cast(Any, self.wire))
+
+    def _asked(self, event: object) -> str:
+        self.asked.append(event)
+        return ""
 
     def play_a_block(self) -> None:
         self.clock.now_s += BLOCK_FRAMES / AUDIO_RATE_HZ

@@ -11,6 +11,7 @@ from residue.control.readiness import hours_in_words, obstacles
 WELL: Mapping[str, Any] = {
     "health": {"version": residue.__version__, "attention": [], "planning": None, "ears_known": True},
     "now": "2026-03-03T09:45:00+01:00",
+    "open": False,
     "opens": "2026-03-03T10:00:00+01:00",
     "closes": None,
 }
@@ -26,9 +27,15 @@ def test_a_well_house_before_its_opening_is_ready() -> None:
 
 
 def test_an_open_house_says_when_it_closes() -> None:
-    open_now = {**WELL, "opens": None, "closes": "2026-03-03T18:00:00+01:00"}
+    open_now = {**WELL, "open": True, "opens": None, "closes": "2026-03-03T18:00:00+01:00"}
     assert list(obstacles(open_now)) == []
     assert hours_in_words(open_now) == "It is open until Tue 18:00."
+
+
+def test_a_house_that_stays_open_is_ready() -> None:
+    always = {**WELL, "open": True, "opens": None, "closes": None}
+    assert list(obstacles(always)) == []
+    assert hours_in_words(always) == "It is open for more than a week."
 
 
 @pytest.mark.parametrize(

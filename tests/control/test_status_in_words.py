@@ -42,6 +42,7 @@ TOLD: Mapping[str, Any] = {
     "place": "North hall",
     "time_zone": "Europe/Berlin",
     "now": "2026-03-03T10:04:21+01:00",
+    "open": True,
     "opens": None,
     "closes": "2026-03-03T18:00:00+01:00",
     "held_until": None,
@@ -93,16 +94,21 @@ def test_a_governor_that_takes_everything_away_is_told_as_such() -> None:
     ("told", "sentence"),
     [
         (
-            silent("closed", "by the hours") | {"closes": None, "opens": "2026-03-04T10:00:00+01:00"},
+            silent("closed", "by the hours") | {"open": False, "closes": None, "opens": "2026-03-04T10:00:00+01:00"},
             "The house is closed. It opens at 10:00 on Wed 2026-03-04. It is silent, as the hours say.",
         ),
         (
-            silent("closed", "by the hours") | {"closes": None, "opens": None},
+            silent("closed", "by the hours") | {"open": False, "closes": None, "opens": None},
             "The house is closed. Its hours name no opening within a year. It is silent, as the hours say.",
         ),
         (
-            silent("closed", "by the hours; held by 10.0.0.5", held_by="10.0.0.5") | {"closes": None, "opens": None},
+            silent("closed", "by the hours; held by 10.0.0.5", held_by="10.0.0.5")
+            | {"open": False, "closes": None, "opens": None},
             "It is silent, as the hours say. It is held as well, as 10.0.0.5 asked, until `residue release`.",
+        ),
+        (
+            silent("resting", "until 10:20") | {"closes": None},
+            "The house is open for more than a week. It is silent and rests until 10:20.",
         ),
         (
             silent("resting", "until 10:20"),
@@ -125,7 +131,17 @@ def test_a_governor_that_takes_everything_away_is_told_as_such() -> None:
             "The house is open until 18:00. It is silent and not ready yet: first-batch is being prepared.",
         ),
     ],
-    ids=["closed", "closed for good", "closed and held", "resting", "held", "held for a time", "faulted", "opening"],
+    ids=[
+        "closed",
+        "closed for good",
+        "closed and held",
+        "never closes",
+        "resting",
+        "held",
+        "held for a time",
+        "faulted",
+        "opening",
+    ],
 )
 def test_silence_is_explained_with_its_end(told: Mapping[str, Any], sentence: str) -> None:
     assert sentence in " ".join(line.strip() for line in in_words(told))

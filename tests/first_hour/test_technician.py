@@ -39,6 +39,7 @@ def test_a_room_without_calibration_and_three_mistakes_are_mended_by_their_messa
         ('quantity = "LZeq"', 'quantity = "LZegq"'),
         ("window_s = 60", "windows_s = 60"),
         ("[output.left]\ndevice_channel = 1", "[output.left]\ndevice_channel = 0"),
+        ("[control]", f"[control]\nport = {free_port()}"),
     )
     told = technician.mends("hall", technician.types("residue check hall", status=1))
     assert len(told) == 3

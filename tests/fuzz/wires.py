@@ -43,7 +43,7 @@ def _packets(_folder: Path) -> Sequence[bytes]:
 def _control(_folder: Path) -> Trial:
     clock, wire = HandClock(), Wire()
     asked = handlers(
-        lambda event: None, lambda: STATUS, swap=lambda wish, sender: None, tone=lambda output, sender: None
+        lambda event: "Done.", lambda: STATUS, swap=lambda wish, sender: None, tone=lambda output, sender: None
     )
     refused: list[str] = []
     room = WaitingRoom(lambda: 1_790_000_000.0, lambda delay_s, do: do())

@@ -1,6 +1,7 @@
-"""The same bits on another processor: python -m tests.mapping.portability [FOLDER]
+"""The same bits on another processor: python -m tests.mapping.portability [WHEEL]
 
-Runs tests.mapping.digests here, and once more as a program for aarch64 under qemu-user, and compares line by line. For
+Runs tests.mapping.digests here, and once more as a program for aarch64 under qemu-user, and compares line by line:
+there with residue from a WHEEL of deploy/wheels and its compiled loops, or else from this clone without them. For
 developers, by hand, before a release: it takes some ten minutes. Needs Debian or a relative of it with
 qemu-user-static; everything else (Python and its libraries for arm64 from the distribution, the compiled packages from
 PyPI in the very versions that are installed here) is fetched into FOLDER once and unpacked there. Nothing is installed.
@@ -75,32 +76,44 @@ def fetch_packages(folder: Path) -> Path:
     return site
 
 
-def digests(command: list[str | Path], *paths: Path) -> dict[str, str]:
-    """By the name of what was computed."""
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (PROJECT, *paths)))}
-    done = subprocess.run(
-        [*command, "-m", "tests.mapping.digests"],
-        env=environment,
-        cwd=PROJECT,
-        stdout=subprocess.PIPE,
-        text=True,
-        check=True,
-    )
-    return dict(line.split() for line in done.stdout.splitlines())
+def with_wheel(folder: Path, wheel: Path) -> Path:
+    """A project whose residue is the wheel's."""
+    project = folder / "with wheel"
+    shutil.rmtree(project, ignore_errors=True)
+    project.mkdir()
+    zipfile.ZipFile(wheel).extractall(project)
+    for name in ("tests", "archives"):
+        (project / name).symlink_to(PROJECT / name)
+    return project
+
+
+def digests(python: list[str | Path], *paths: Path, project: Path = PROJECT) -> dict[str, str]:
+    """By the name of what was computed with the residue of a project."""
+    told = told_by([*python, "-m", "tests.mapping.digests"], project, *paths)
+    return dict(line.split() for line in told.splitlines())
+
+
+def told_by(command: list[str | Path], project: Path, *paths: Path) -> str:
+    """What a Python prints that takes residue from there."""
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (project, *paths)))}
+    done = subprocess.run(command, env=environment, cwd=project, stdout=subprocess.PIPE, text=True, check=True)
+    return done.stdout
 
 
 def main() -> int:
     """Fetch, run both, compare."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
     if shutil.which(QEMU) is None:
         sys.stderr.write(f"{QEMU} is missing: apt-get install qemu-user-static\n")
         return 2
-    root, site = fetch_system(folder), fetch_packages(folder)
+    root, paths = fetch_system(FOLDER), (fetch_packages(FOLDER), Path(sysconfig.get_path("purelib")))
+    project = with_wheel(FOLDER, Path(sys.argv[1])) if len(sys.argv) > 1 else PROJECT
+    python: list[str | Path] = [QEMU, "-L", root, root / "usr/bin" / PYTHON, "-S"]
+    compiled = told_by([*python, "-c", "from residue.dsp.kernel import COMPILED; print(COMPILED)"], project, *paths)
     here = digests([sys.executable])
-    sys.stdout.write(f"here: {len(here)} digests; now under {QEMU}, which takes some minutes\n")
+    loops = "with" if compiled.strip() == "True" else "without"
+    sys.stdout.write(f"here: {len(here)} digests; now under {QEMU}, {loops} compiled loops, which takes some minutes\n")
     sys.stdout.flush()
-    pure = Path(sysconfig.get_path("purelib"))
-    there = digests([QEMU, "-L", root, root / "usr/bin" / PYTHON, "-S"], site, pure)
+    there = digests(python, *paths, project=project)
     differing = [name for name in here | there if here.get(name) != there.get(name)]
     for name in differing:
         sys.stdout.write(f"DIFFERS  {name}\n")

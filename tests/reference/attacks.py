@@ -8,7 +8,7 @@ nothing of the project: where it arrives as it is sent, where the ways undo the 
 outputs arrive at any times within 20 ms, or as much as their delays differ, in any polarity. A window of 8 h is a real
 one: its limit is so low that a few seconds use it up. While a run plays, one sound may take another's place in a
 crossfade, and caps and trims may become stricter. Each window that ends after the next frame that is sent is then held
-against the new limit.
+against the new limit; against that of a further cap, each that begins after it.
 """
 
 from __future__ import annotations
@@ -30,7 +30,6 @@ from scipy import signal as sps
 from residue.loudness.caps.caps import Cap, CapEntry, expand
 from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
 from tests.reference.analogue_meter import RATE_HZ, analogue_db, peak_of, weighted
 from tests.reference.promise import HOP_FRAMES, QUANTITIES, House, crossfaded
@@ -60,6 +59,8 @@ class Limit:
     limit_db: float
     since_frame: int = 0
     """It holds for what is sent from here on."""
+    begins: bool = False
+    """Whether nothing limited the same before, so that it holds for windows that begin after this frame."""
 
     @property
     def quantity(self) -> str:
@@ -157,12 +158,10 @@ class Attack(House):
         kept_db = limit_db - (self.margin_db if self.physical or weighting is not None else 0.0)
         return Limit(entry, gains, kept_db)
 
-    def stage(self) -> CapStage:
-        """Knows what the log tells."""
-        history = self.log.sent_before(self.clock, self.up, self.window_s) if self.given else SentHistory()
-        return CapStage(self.outputs, self._caps(), history, slice_frames=self.slice_frames)
+    def outputs_of_room(self) -> Mapping[str, Output]:
+        return self.outputs
 
-    def _caps(self) -> tuple[Cap, ...]:
+    def caps(self) -> tuple[Cap, ...]:
         return expand([limit.entry for limit in self.limits], self.margin_db, self.margin_db)
 
     def sound(self, seconds: float) -> Floats:
@@ -176,7 +175,7 @@ class Attack(House):
 
     def _part(self, time: Floats) -> Floats:
         rng, count = self.rng, len(self.outputs)
-        signs = rng.choice([-1.0, 1.0], (count, 1))
+        signs = rng.choice(np.array([-1.0, 1.0]), (count, 1))
         hz = float(np.exp(rng.uniform(np.log(8.0), np.log(16_000.0))))
         low_hz = float(rng.uniform(8.0, 60.0))
         kinds: Sequence[Callable[[], Floats]] = (
@@ -235,11 +234,11 @@ class Attack(House):
         self.former += self.limits
         self.limits = [one.lower_by(float(rng.choice([0.0, 1.0, 6.0, 20.0])), since_frame) for one in self.limits]
         if rng.random() < 0.3:
-            self.limits.append(replace(self._limit(), since_frame=since_frame))
+            self.limits.append(replace(self._limit(), since_frame=since_frame, begins=True))
         if rng.random() < 0.3:
             self.outputs = {name: structs.replace(one, trim_db=one.trim_db - 5.0) for name, one in self.outputs.items()}
         self.window_s = max((limit.entry.window_s or 28_800.0) for limit in self.limits)
-        stage.tighten(self.outputs, self._caps())
+        stage.tighten(self.outputs, self.caps())
 
     def pause(self, seconds: float) -> None:
         """Nothing is sent."""
@@ -282,6 +281,8 @@ def measured_db(limit: Limit, arriving: Floats, since: int) -> float:
     if quantity == "LCpeak":
         return peak_of(weighted(arriving, "C", 4)[4 * since :])
     heard = weighted(arriving, _WEIGHTING.get(quantity, quantity[1]))
+    if limit.begins:
+        heard[: since + _SPREAD_FRAMES] = 0.0
     if quantity == "LAFmax":
         fall = np.exp(-1 / (_FAST_S * RATE_HZ))
         return 10 * float(np.log10(np.max(sps.lfilter([1 - fall], [1, -fall], heard**2)[since:]) + 1e-30))

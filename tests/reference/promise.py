@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from residue.dsp.retiming import ONE, Retimer
 from residue.loudness.calibration.calibration_signals import pink_noise
-from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.caps import Cap, CapEntry, expand
 from residue.loudness.outputs.calibration import VibrationCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.history import SentHistory
@@ -199,6 +199,13 @@ class House:
 
     def stage(self) -> CapStage:
         """Knows what the log tells."""
+        history = self.log.sent_before(self.clock, self.up, self.window_s) if self.given else SentHistory()
+        return CapStage(self.outputs_of_room(), self.caps(), history, slice_frames=self.slice_frames)
+
+    def caps(self) -> tuple[Cap, ...]:
+        return () if self.measured.entry is None else expand([self.measured.entry])
+
+    def outputs_of_room(self) -> Mapping[str, Output]:
         felt = VibrationCalibration(
             played_dbfs=_FELT_DBFS, read_aw_m_per_s2=_FELT_MS2, read_horizontal_m_per_s2=_FELT_MS2, on=date(2026, 3, 2)
         )
@@ -207,13 +214,10 @@ class House:
         )
         if self.measured.entry is None:
             kind["ceiling_dbtp"] = self.measured.limit
-        outputs = {
+        return {
             "left": Output(device_channel=1, subsonic_hz=8.0, rise_db_per_s=300.0, **kind),
             "right": Output(device_channel=2, subsonic_hz=8.0, rise_db_per_s=300.0, delay_ms=self.delay_ms, **kind),
         }
-        caps = () if self.measured.entry is None else expand([self.measured.entry])
-        history = self.log.sent_before(self.clock, self.up, self.window_s) if self.given else SentHistory()
-        return CapStage(outputs, caps, history, slice_frames=self.slice_frames)
 
     def pause(self, seconds: float) -> None:
         """Nothing is sent."""
@@ -243,6 +247,7 @@ class House:
         stage, tallies = self.stage(), Tallies()
         begins(stage)
         rows: list[Row] = [event(self.clock, self.up, STARTED, "")]
+        rows += tallies.rows(stage.take_tally(), self.clock, self.up, _THEN)
         hops = sound.shape[1] // HOP_FRAMES
         for hop, block in enumerate(np.split(sound[:, : hops * HOP_FRAMES], hops, axis=1)):
             at_s = hop * 0.1

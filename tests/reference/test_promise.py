@@ -1,10 +1,16 @@
 """No window of any quantity passes its limit, whatever is played and whatever happens meanwhile."""
 
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
+from msgspec import structs
 
-from tests.reference.analogue_meter import RATE_HZ
-from tests.reference.promise import HAPPENINGS, QUANTITIES, exposure, over_db
+from residue.loudness.stage.stage import CapStage
+from tests.reference.analogue_meter import RATE_HZ, weighted
+from tests.reference.promise import HAPPENINGS, QUANTITIES, House, exposure, over_db
 
 BROKEN_OFF_DB = {("LAFmax", "power cuts, disk stuck"): 1.6}
 """A power cut breaks a low tone off at its height: a click that no run itself sends (DEVELOPERS.md has the figures)."""
@@ -40,3 +46,55 @@ def test_a_loud_noise_in_a_room_in_step(quantity: str) -> None:
 def test_a_loud_noise_that_is_played_live() -> None:
     noise = np.tile(np.random.default_rng(3).standard_normal(3 * RATE_HZ), (2, 1))
     assert -1.0 < over_db("LAeq", HAPPENINGS["live"], noise) <= 0.005
+
+
+def stricter_while_it_plays(house: House, sound: np.ndarray, stricter: Callable[[CapStage], None]) -> None:
+    """The last row, 1.4 s of sound, another limit, and a kill. The disk takes nothing meanwhile."""
+    house.run(sound[:, : round(2.6 * RATE_HZ)], meanwhile={24: stricter}, ended=False, stuck_s=1.0)
+
+
+def stricter_at_the_next_start(house: House, sound: np.ndarray, stricter: Callable[[CapStage], None]) -> None:
+    stage = house.stage()
+    house.run(sound[:, : round(3.4 * RATE_HZ)], ended=False, lost_s=2.4)
+    stricter(stage)
+
+
+def stricter_a_run_later(house: House, sound: np.ndarray, stricter: Callable[[CapStage], None]) -> None:
+    """The kill is not the last one of which the log tells."""
+    house.run(sound[:, : round(3.4 * RATE_HZ)], ended=False, lost_s=2.4)
+    house.pause(0.5)
+    house.run(sound[:, : RATE_HZ // 2] * 1e-6)
+    house.pause(0.5)
+    stricter(house.stage())
+
+
+@pytest.mark.parametrize("lost", ["nothing", "levels.sqlite*", "sent*.lines"])
+@pytest.mark.parametrize(
+    "becomes_stricter", [stricter_while_it_plays, stricter_at_the_next_start, stricter_a_run_later]
+)
+def test_what_no_row_tells_counts_at_the_limits_of_its_time(
+    tmp_path: Path, becomes_stricter: Callable[..., None], lost: str
+) -> None:
+    """It was louder than a limit allows that became stricter then: whoever knows that is silent."""
+    window_s, noise = 900.0, 0.012 * np.random.default_rng(4).standard_normal((2, 4 * RATE_HZ))
+    measured, limit_dbfs, stricter_db = QUANTITIES["LAeq"], -52.0, 20.0
+    noise[:, : round(1.3 * RATE_HZ)] *= 0.05  # what the rows tell
+    assert measured.entry is not None
+    entry = structs.replace(measured.entry, window_s=window_s, limit_dbfs=limit_dbfs)
+    house = House(replace(measured, entry=entry), tmp_path, window_s=window_s)
+
+    def stricter(stage: CapStage) -> None:
+        house.measured = replace(measured, entry=structs.replace(entry, limit_dbfs=limit_dbfs - stricter_db))
+        stage.tighten(house.outputs_of_room(), house.caps())
+
+    becomes_stricter(house, noise, stricter)
+    sent = np.concatenate(house.given, axis=1)
+    power = np.sum(weighted(sent[0] + sent[1], "A") ** 2) / (window_s * RATE_HZ)
+    assert 10 * np.log10(power) > limit_dbfs - stricter_db + 2.0
+    for path in tmp_path.glob(lost):
+        path.unlink()
+    house.pause(0.5)
+    house.given = house.given[-1:]
+    house.run(noise)
+    house.log.close()
+    assert np.max(np.abs(np.concatenate(house.given, axis=1))) < 1e-6

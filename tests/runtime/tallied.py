@@ -45,4 +45,5 @@ def tally(duration_s: float, laeq: float) -> Tally:
             "C at place, dB, at most": laeq + 8.0,
             "Z at floor, dBFS, at most": laeq - 95.0,
         },
+        limits=(),
     )

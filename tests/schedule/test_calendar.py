@@ -5,10 +5,10 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from residue.schedule.calendar import PagedCalendar
+from residue.schedule.calendar import LOOKED_AHEAD, PagedCalendar, closing
 from residue.schedule.opening import Opening, settled
 
 BEGIN = datetime(2026, 3, 1, tzinfo=UTC)
@@ -38,6 +38,37 @@ def test_a_calendar_answers_as_its_source_says(raw: list[Opening], zone: ZoneInf
     assert under_way is None or under_way.opens <= moment < under_way.closes
     edges = [edge for opening in settled(raw, zone) for edge in (opening.opens, opening.closes) if edge > moment]
     assert change == min(edges, default=None)
+
+
+@given(raw_openings(), ZONES, st.integers(0, 62 * 24 * 60))
+def test_a_house_closes_where_nothing_of_its_source_is_open_any_more(
+    raw: list[Opening], zone: ZoneInfo, minutes: int
+) -> None:
+    """Midnights at which it stays open are no closings, though openings end there (Opening.goes_on)."""
+    calendar = PagedCalendar(zone, lambda _first, _days: raw)
+    moment = BEGIN + timedelta(minutes=minutes)
+    under_way = calendar.opening_at(moment)
+    assume(under_way is not None)
+    assert under_way is not None
+    ends = moment
+    while following := [opening.closes for opening in raw if opening.opens <= ends < opening.closes]:
+        ends = max(following)
+    assert closing(calendar, under_way) == (ends if ends - under_way.opens <= LOOKED_AHEAD else None)
+
+
+def test_a_house_that_never_closes_names_no_closing() -> None:
+    zone = ZoneInfo("Europe/Berlin")
+
+    def always(first: date, days: int) -> list[Opening]:
+        opens = datetime(first.year, first.month, first.day, tzinfo=zone)
+        return [Opening(opens, opens + timedelta(days=days), "always")]
+
+    calendar = PagedCalendar(zone, always)
+    moment = datetime(2026, 3, 3, 12, tzinfo=zone)
+    under_way = calendar.opening_at(moment)
+    assert under_way is not None
+    assert under_way.closes == datetime(2026, 3, 4, tzinfo=zone)
+    assert closing(calendar, under_way) is None
 
 
 def test_the_edges_of_an_opening_belong_to_it_at_the_start_and_not_at_the_end() -> None:

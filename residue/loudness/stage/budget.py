@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import ceil, inf, sqrt
@@ -16,7 +16,7 @@ from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
 from residue.loudness.meters.weightings import Weighting, power_gain, sections
-from residue.loudness.stage.history import SPARED_SHARE, SentHistory
+from residue.loudness.stage.history import SPARED_SHARE, LimitThen, SentHistory, Unlogged
 
 HOP_UNITS = 1 << 20
 """The energy of one hop at the limit of its cap, in units: a rounding error is a millionth of the limit."""
@@ -84,11 +84,15 @@ def terms(cap: Cap) -> Terms:
     A window of n hops at any position touches at most n + 1 hops of the grid. The terms bound the sum of these, so the
     cap holds at every sample.
     """
-    hops = round(cap.window_s / HOP_S)
+    return _terms(cap.window_s, cap.limit, power=4 if cap.quantity.statistic is Statistic.DOSE else 2)
+
+
+def _terms(window_s: float, limit: float, power: int) -> Terms:
+    hops = round(window_s / HOP_S)
     knee = min(MOST_KNEE, max(LEAST_KNEE, float(round(KNEE_SHARE * hops))))
-    if cap.quantity.statistic is Statistic.DOSE:  # the fourth power of the limit is spread over the window
-        return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
-    return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
+    if power == 4:  # the fourth power of the limit is spread over the window
+        return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, limit / 5.0) * HOP_RATE_HZ / hops, power=4)
+    return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, limit / 10.0) * HOP_FRAMES)
 
 
 class Budget:
@@ -96,6 +100,7 @@ class Budget:
 
     def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
         self.cap, self.terms = cap, terms(cap)
+        self.limit = LimitThen(ear.key, cap.window_s, cap.limit)
         self._ring = seeded(self.terms, ear, history)
         self._at = 0  # the place of the oldest hop
         self.spent = int(np.add.reduce(self._ring))
@@ -185,10 +190,11 @@ def _assume_spared(
     ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, ear: Ear, history: SentHistory
 ) -> None:
     """Fills the times in which no row was written down with the most that the governor allowed then."""
-    most = min(ceil(SPARED_SHARE * HOP_UNITS), _loudest_units(terms, ear))
+    loudest = _loudest_units(terms, ear)
     for spared in history.spared:
-        latest = int((max(0.0, spared.age_s) + history.ended_s) / HOP_S)
-        hops = max(0, min(terms.hops - latest, ceil(spared.duration_s / HOP_S)))
+        latest, hops = _place(terms, spared, history)
+        limit = min(bound.hop_energy for bound in _in_force(terms, ear, spared)) / terms.hop_energy
+        most = min(ceil(SPARED_SHARE * HOP_UNITS * limit), loudest, terms.total)  # a hop of the total silences
         ring[terms.hops - latest - hops : terms.hops - latest] += most
 
 
@@ -197,19 +203,58 @@ def _assume_unlogged(
 ) -> None:
     """Fills the times without a row with the most that can have been sent.
 
-    For each hop this is 1 / knee of the rest, as the governor allows, or the most that the outputs can give, if that is
-    less. The latest hop gets the most, as if the hops before it were silent, and so on back in time. So the energy left
-    in the window is never less than was really sent.
+    For each hop this is 1 / knee of the rest, as the governor allowed then, or the most that the outputs can give, if
+    that is less. The latest hop gets the most, as if the hops before it were silent, and so on back in time. So the
+    energy left in the window is never less than was really sent.
     """
-    logged, share = np.cumsum(ring), 1.0 / terms.knee
-    most = 2 * _loudest_units(terms, ear)  # the latest hop may also contain the ringing of the filters from one before
+    logged, loudest = np.cumsum(ring), _loudest_units(terms, ear)
+    assumed: dict[Terms, int] = {}  # hops
     for unlogged in sorted(history.unlogged, key=lambda one: one.age_s):
-        latest = int((max(0.0, unlogged.age_s) + history.ended_s) / HOP_S)
-        for age in range(latest, min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))):
-            left = max(0, terms.total - int(logged[-1 - latest]))
-            ring[-1 - age] += min(int(np.ceil(left * share)), most)
-            share *= 1.0 - 1.0 / terms.knee
-            most = _loudest_units(terms, ear)
+        latest, hops = _place(terms, unlogged, history)
+        if not hops:
+            continue
+        most = [loudest] * hops
+        if not assumed:
+            most[0] *= 2  # it may also contain the ringing of the filters from the hop before
+        within = {
+            bound: _within(bound, terms, logged, latest, most, assumed.get(bound, 0))
+            for bound in _in_force(terms, ear, unlogged)
+        }
+        strictest = min(within, key=lambda bound: sum(within[bound]))
+        assumed[strictest] = assumed.get(strictest, 0) + hops
+        for age, units in enumerate(within[strictest], start=latest):
+            ring[-1 - age] += units
+
+
+def _place(terms: Terms, time: Unlogged, history: SentHistory) -> tuple[int, int]:
+    """The age of the latest hop of a time, and the number of its hops in the window."""
+    latest = int((max(0.0, time.age_s) + history.ended_s) / HOP_S)
+    return latest, max(0, min(terms.hops - latest, ceil(time.duration_s / HOP_S)))
+
+
+def _in_force(terms: Terms, ear: Ear, time: Unlogged) -> Sequence[Terms]:
+    """The terms that bounded what an ear received in a time without a row."""
+    then = [_terms(one.window_s, one.level, ear.power) for one in time.limits if one.ear == ear.key]
+    return then or [terms]
+
+
+def _within(
+    bound: Terms, terms: Terms, logged: NDArray[np.int64], latest: int, most: Sequence[int], assumed: int
+) -> list[int]:
+    """What hops without a row can have had under some terms, the latest first, in units of `terms`.
+
+    assumed: the number of later hops that have had what they can have under these terms.
+    """
+    before = latest + bound.hops
+    in_window = int(logged[-1 - latest]) - (int(logged[-1 - before]) if before < terms.hops else 0)
+    left = max(0.0, bound.total * (bound.hop_energy / terms.hop_energy) - in_window)
+    units = list[int]()
+    for number, loudest in enumerate(most, start=assumed):
+        if number == assumed or number % bound.hops == 0:  # what is older is in another window
+            share = exact.power(1.0 - 1.0 / bound.knee, number % bound.hops) / bound.knee
+        units.append(min(ceil(left * share), loudest, terms.total))
+        share *= 1.0 - 1.0 / bound.knee
+    return units
 
 
 def _loudest_units(terms: Terms, ear: Ear) -> int:

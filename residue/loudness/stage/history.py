@@ -15,7 +15,33 @@ class SentRow:
     """The time since the end of the tally, which is the latest moment of its sound. Below 0 counts as 0."""
     duration_s: float
     sent: Mapping[str, float]
-    """The mean level by Ear.key, from Tally.sent."""
+    """The mean level by Ear.key, from Tally.sent, and beside it the limits of Tally.limits (`with_limits`)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitThen:
+    """The limit of a cap over a window, as it was in force when a row was written."""
+
+    ear: str
+    """Its Ear.key."""
+    window_s: float
+    level: float
+
+
+_LIMIT, _OF = "limit over ", " s of "
+
+
+def with_limits(sent: Mapping[str, float | None], limits: Iterable[LimitThen]) -> dict[str, float | None]:
+    """What a row tells: the levels at ears, and the limits under names of their own, which no ear has."""
+    return {**sent, **{f"{_LIMIT}{one.window_s:g}{_OF}{one.ear}": one.level for one in limits}}
+
+
+def limits_in(sent: Mapping[str, float]) -> Iterator[LimitThen]:
+    """The limits that a row tells; of most rows none."""
+    for name, level in sent.items():
+        if name.startswith(_LIMIT):
+            window_s, _, ear = name.removeprefix(_LIMIT).partition(_OF)
+            yield LimitThen(ear, float(window_s), level)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +51,10 @@ class Unlogged:
     age_s: float
     """The time since its end; below 0 counts as 0."""
     duration_s: float
+    limits: tuple[LimitThen, ...] = ()
+    """Those in force at the last row before it: no later ones can have let more through, as only a start loosens a cap,
+    and it begins with a row. A cap on an ear that none of them limits counts as in force with its present limit.
+    """
 
 
 SPARED_SHARE = 0.5

@@ -8,6 +8,7 @@ from math import inf
 
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.vibration import combined_vdv
+from residue.loudness.stage.history import LimitThen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +119,8 @@ class Tally:
     muted_frames: int
     sent: Mapping[str, float]
     """The mean level at each ear of a cap, by Ear.key, for SentHistory; -inf where nothing was sent."""
+    limits: tuple[LimitThen, ...]
+    """Of each cap over a window, at the beginning: later they can only have become stricter."""
 
 
 def merged(tallies: Sequence[Tally]) -> Tally:
@@ -135,6 +138,7 @@ def merged(tallies: Sequence[Tally]) -> Tally:
         limiter_db=min(tally.limiter_db for tally in tallies),
         muted_frames=sum(tally.muted_frames for tally in tallies),
         sent={key: mean_db([tally.sent[key] for tally in tallies], durations_s) for key in told},
+        limits=tallies[0].limits,
     )
 
 

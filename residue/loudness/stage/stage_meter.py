@@ -46,6 +46,7 @@ class StageMeter:
     def _start_tally(self) -> None:
         ears, places = self._governor.ears, len(self._places)
         self._kept = [at for at, ear in enumerate(ears) if ear.at == PLACE or at in self._governor.heeded]
+        self._limits = tuple(budget.limit for budget in self._governor.budgets)
         self._hops = 0
         self._energy, self._peak = np.zeros(len(ears)), np.zeros(len(ears))
         self._highest = np.zeros((4, places))
@@ -186,6 +187,7 @@ class StageMeter:
             limiter_db=db_of_magnitude(self._lowest_limiter),
             muted_frames=self._muted - self._muted_before,
             sent={ears[at].key: db_of_power(float(self._energy[at]) / frames) for at in self._kept},
+            limits=self._limits,
         )
         self._start_tally()
         return tally

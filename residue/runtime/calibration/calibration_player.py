@@ -117,6 +117,8 @@ class CalibrationPlayer:
                 self._wanted, self._resumed = _Playing(self._resumed), None
         if self._playing is None or self._playing.over:
             self._playing = self._wanted
+            if self._playing is not None:
+                self._sent(self._playing.stage.take_tally())  # of nothing: the log tells its limits first
         playing = self._playing
         if playing is None:
             self._sink.write(self._idle.process(self._silence))

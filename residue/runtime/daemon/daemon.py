@@ -230,6 +230,7 @@ class _Daemon:
         self._chronicle.happened("in force", in_force(self._in_force()))
         for finding in self._in_force().findings:
             self._chronicle.happened(finding.severity, str(finding))
+        spare_what_is_there()  # before the engine's thread lives, since nothing else runs meanwhile
         self._show.engine.start()
         self._feed.start()
         self._light.start()
@@ -237,7 +238,6 @@ class _Daemon:
         self._notices.start()
         self._triggers.start()
         self._watching.deadman.start()
-        spare_what_is_there()
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:
@@ -360,10 +360,11 @@ class _Daemon:
 
     # Requests.
 
-    def _asked(self, event: Event) -> None:
-        self._show.keeper.tell(event)
+    def _asked(self, event: Event) -> str:
+        answer = self._show.keeper.tell(event)
         self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
+        return answer
 
     def _pressed_elsewhere(self, binding: KeyBinding) -> None:
         """A key of the keypad, whose thread is not the loop's."""
@@ -414,13 +415,14 @@ class _Daemon:
     def _known(self) -> Known:
         show, now, installation = self._show, self._clock.now(), self._in_force()
         step = self._step_state()
+        opening = show.timekeeper.opening_at(now)
         return Known(
             now=now,
             piece=installation.piece.title,
             place=installation.room.place,
             zone=show.timekeeper.zone,
-            opening=show.timekeeper.opening_at(now),
-            next_change=show.timekeeper.next_change(now),
+            opening=opening,
+            next_change=show.timekeeper.next_change(now) if opening is None else show.timekeeper.closing(opening),
             house=show.keeper.house,
             monotonic_s=self._clock.monotonic_s(),
             engine=show.engine.snapshot,

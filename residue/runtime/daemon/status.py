@@ -36,7 +36,8 @@ LATELY_S = 3_600.0
 class Known:
     """Everything that a status is made of.
 
-    zone: that of the place. next_change: the next opening or closing. plan: the present result of the planner.
+    zone: that of the place. next_change: the next opening or closing; None where the hours name none, or where it
+    stays open for more than a week. plan: the present result of the planner.
     """
 
     now: datetime
@@ -92,8 +93,9 @@ def status(known: Known) -> dict[str, Any]:
         "place": known.place,
         "time_zone": zone_at(known.zone, known.now).key,
         "now": _time(known.now, known.zone),
+        "open": known.opening is not None,
         "opens": _time(known.next_change, known.zone) if known.opening is None else None,
-        "closes": _time(known.opening.closes, known.zone) if known.opening else None,
+        "closes": _time(known.next_change, known.zone) if known.opening else None,
         "held_until": _held_until(known),
         "bag": _bag(known),
         "tone": engine.tone,

@@ -86,7 +86,8 @@ class Turn:
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: the levels sent, one a second and one at the end. log_lags: LogWriter.lags. block_frames: a share of 1 s.
+    tallies: the levels sent, one at the start, one a second and one at the end. log_lags: LogWriter.lags. block_frames:
+    a share of 1 s.
     """
 
     def __init__(
@@ -133,6 +134,7 @@ class Engine:
         """A thread holds this lock while it is in the cap stage or the sink."""
         self.snapshot = Snapshot()
         self.tallies: SimpleQueue[Tally] = SimpleQueue()
+        self.tallies.put(stage.take_tally())  # of nothing: the log tells the limits before anything is sent
         self._thread = self._new_thread()
 
     # Orders, from any thread.

@@ -152,4 +152,11 @@ class Log:
     text: str
 
 
-Action = Prepare | Start | FadeOut | SetTrim | Log
+@dataclass(frozen=True, slots=True)
+class Respond:
+    """Tell the person who asked what the house does now, in a sentence or two."""
+
+    text: str
+
+
+Action = Prepare | Start | FadeOut | SetTrim | Log | Respond

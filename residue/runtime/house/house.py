@@ -38,6 +38,7 @@ from residue.runtime.house.house_state import (
 )
 from residue.runtime.house.in_step import in_step
 from residue.runtime.house.requests import noted
+from residue.runtime.house.responses import response
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, pool
 from residue.schedule.spans import local
@@ -48,7 +49,7 @@ __all__ = ["House", "State", "step"]
 def step(house: House, event: Event, world: World, programme: Programme) -> Transition:
     """The house after an event, and the actions to carry out now."""
     placed = in_step(ended(entered(house, world, programme), world, programme), world)
-    asked, answer = noted(placed, event, world)
+    asked, noted_down = noted(placed, event, world)
     state = _state(asked, world, programme)
     settled, actions = _ACT[state](replace(asked, state=state), world, programme)
     if world.engine.fault is not None and settled.state in _HEARD:
@@ -59,7 +60,7 @@ def step(house: House, event: Event, world: World, programme: Programme) -> Tran
     if (settled.state, settled.turn, settled.reason) != (house.state, house.turn, house.reason):
         settled = replace(settled, since=world.now)
         actions = (*actions, Log(settled.state, settled.reason))
-    return settled, (*answer, *actions)
+    return settled, (*noted_down, *actions, *response(event, placed, settled, world))
 
 
 def _state(house: House, world: World, programme: Programme) -> State:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
 
-from residue.runtime.house.exchange import Action, EngineView, Event, Log, Tick, World
+from residue.runtime.house.exchange import Action, EngineView, Event, Log, Respond, Tick, World
 from residue.runtime.house.house import House, step
 from residue.runtime.house.house_state import performance_at
 from residue.runtime.system.clock import Clock
@@ -56,8 +56,8 @@ class Keeper:
         self.lowered_db = 0.0
         """By how much the house is lowered because the room is louder than it was; never above 0."""
 
-    def tell(self, event: Event) -> None:
-        """Lets the house act on an event, or only on the time that has passed."""
+    def tell(self, event: Event) -> str:
+        """Lets the house act on an event, or only on the time that has passed; the answer to who asked, or ""."""
         now = self._clock.now()
         opening = self.calendar.opening_at(now)
         engine, zone = self._plays.view(), self.calendar.zone
@@ -71,6 +71,7 @@ class Keeper:
             if isinstance(action, Log):
                 self._happened(action.kind, action.text, by)
         self._plays.do(actions)
+        return " ".join(action.text for action in actions if isinstance(action, Respond))
 
     @property
     def performance(self) -> str | None:

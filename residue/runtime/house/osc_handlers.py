@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from residue.control.addresses import STATE_REPLY, STATUS_REPLY
+from residue.control.addresses import DONE_REPLY, STATE_REPLY, STATUS_REPLY
 from residue.control.surface import Handler, Reply
 from residue.runtime.house.exchange import Event, Hold, Next, Release, Trim
 from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
@@ -30,7 +30,7 @@ class SwapOrder:
 
 
 def handlers(
-    tell: Callable[[Event], None],
+    tell: Callable[[Event], str],
     status: Callable[[], Mapping[str, Any]],
     *,
     swap: Callable[[SwapOrder, str], None],
@@ -38,25 +38,21 @@ def handlers(
 ) -> Mapping[str, Handler]:
     """The handlers by address.
 
-    tell: lets the house act on an event; status: that of `residue status --json`. swap: requests a swap. tone: makes an
-    output sound. Both get the sender.
+    tell: lets the house act on an event, and gives its answer. status: that of `residue status --json`. swap: requests
+    a swap. tone: makes an output sound. Both get the sender.
     """
 
-    def on(event: Callable[[Numbers, str], Event]) -> Handler:
-        def handle(numbers: Numbers, sender: str) -> Reply | None:
-            tell(event(numbers, sender))
-            return None
-
-        return handle
+    def on(path: str, event: Callable[[Numbers, str], Event]) -> Mapping[str, Handler]:
+        return {path: lambda numbers, sender: (DONE_REPLY, path, tell(event(numbers, sender)))}
 
     return {
         "/house/status": lambda _numbers, _sender: (STATUS_REPLY, json.dumps(status(), allow_nan=False)),
         "/house/state": lambda _numbers, _sender: _state(status()),
-        "/house/hold": on(lambda _numbers, sender: Hold(sender)),
-        "/house/hold/for": on(lambda numbers, sender: Hold(sender, _hold_s(numbers))),
-        "/house/release": on(lambda _numbers, sender: Release(sender)),
-        "/house/trim": on(lambda numbers, sender: Trim(_trim_db(numbers), sender)),
-        "/house/next": on(lambda _numbers, sender: Next(sender)),
+        **on("/house/hold", lambda _numbers, sender: Hold(sender)),
+        **on("/house/hold/for", lambda numbers, sender: Hold(sender, _hold_s(numbers))),
+        **on("/house/release", lambda _numbers, sender: Release(sender)),
+        **on("/house/trim", lambda numbers, sender: Trim(_trim_db(numbers), sender)),
+        **on("/house/next", lambda _numbers, sender: Next(sender)),
         "/house/tone": lambda texts, sender: tone(texts[0], sender),
         "/house/swap": lambda texts, sender: swap(SwapOrder(performance=texts[1], when=texts[2], bag=texts[0]), sender),
         "/house/swap/back": lambda texts, sender: swap(SwapOrder(performance=texts[0], when=texts[1]), sender),

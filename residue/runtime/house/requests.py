@@ -15,8 +15,8 @@ from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB, H
 def noted(house: House, event: Event, world: World) -> Transition:
     """The house with the request noted, and the line for the log."""
     house, ended = _hold_ended(house, world)
-    house, answer = _HEAR[type(event)](house, event, world)
-    return house, (*ended, *answer)
+    house, asked = _HEAR[type(event)](house, event, world)
+    return house, (*ended, *asked)
 
 
 def _hold_ended(house: House, world: World) -> Transition:

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from residue.runtime.system.beside_loop import in_thread
 from residue.runtime.system.clock import Clock
-from residue.schedule.calendar import Calendar
+from residue.schedule.calendar import Calendar, closing
 from residue.schedule.clock_trust import ClockTrust, Timekeeping, Witnesses, look, opening_by, witnesses
 from residue.schedule.hours import Hours
 from residue.schedule.opening import Opening
@@ -69,6 +69,10 @@ class Timekeeper:
     def opening_at(self, moment: datetime) -> Opening | None:
         """The present opening; while the clock is unsure, by the curator's choice."""
         return opening_by(self._in_force().calendar, self.known, moment, self._in_force().hours.when_clock_is_unsure)
+
+    def closing(self, opening: Opening) -> datetime | None:
+        """When the house closes of which this opening is under way, by the hours alone; None for more than a week."""
+        return closing(self._in_force().calendar, opening)
 
     def next_change(self, moment: datetime) -> datetime | None:
         """The first opening or closing after `moment`, by the hours alone."""

@@ -52,7 +52,6 @@ class Evidence:
         """Writes the log within the context. In a run without an end, time without a row counts as sent."""
         self._writer.start()
         self.happened(STARTED, started)
-        self._writer.mark(0)
         try:
             yield
         finally:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 
 import msgspec
+import numpy as np
 
-from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.loudness.stage.history import LimitThen, SentHistory, SentRow, Unlogged, limits_in
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.second_copy import (
     SPOILT_LINE,
@@ -29,9 +30,11 @@ UNLOGGED_MOST_S = 2.5
 """An interrupted run may have sent for so long after its last row: a tally of a second, and the time for writing it."""
 SIGN_OF_LIFE_S = 30.0
 """In silence a row is written so often, so that after a hard stop less time counts as unseen."""
-_MARGIN_S = 60.0
-"""The durations of rows may add up to so much more than the time in which they were sent, because a device that returns
-takes a whole buffer at once.
+LIMITS_EVERY_S = 30.0
+"""In so much of rows one tells the limits in force, as in each row all of them would add half to the second copy."""
+_MARGIN_S = 60.0 + LIMITS_EVERY_S
+"""The durations of rows may add up to a minute more than the time in which they were sent, because a device that
+returns takes a whole buffer at once; and the row that tells the limits of the first may be older than the window.
 """
 
 
@@ -81,18 +84,36 @@ def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: flo
     except (msgspec.MsgspecError, ValueError, TypeError, AttributeError) as error:
         logger.warning("What was sent before cannot be read: %s.", error)
         return None
-    within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
+    limits_before = _limits_before(rows)
+    within = [
+        (kind, replace(unlogged, limits=limits_before(unlogged.age_s)))
+        for kind, unlogged in not_told
+        if unlogged.age_s < window_s
+    ]
     if any(kind == SPOILT for kind, _ in within):
         return None  # the log before has the levels within the window
     last = Unlogged(0.0, 0.0 if told.ended else UNLOGGED_MOST_S)
     if time is not None:
+        time = replace(time, limits=limits_before(-math.inf))
         # As soon as UNLOGGED_MOST_S are not on the disk, a run spares each hop. In silence the next row is due after
         # SIGN_OF_LIFE_S. So what was sent before it spared, and counts at the limits, is at least as old as this.
         latest_s = time.age_s + time.duration_s - SIGN_OF_LIFE_S - 2.0 * UNLOGGED_MOST_S
-        last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S)
+        last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S, time.limits)
     unlogged = [last, *(unlogged for kind, unlogged in within if kind != NOT_LOGGED)]
     spared = [*([] if time is None else [time]), *(spared for kind, spared in within if kind == NOT_LOGGED)]
     return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged, spared)
+
+
+def _limits_before(rows: Sequence[SentRow]) -> Callable[[float], tuple[LimitThen, ...]]:
+    """Gives the limits that held at the end of the last row that is older than some age. rows: the latest first."""
+    told = [(row.age_s, found) for row in rows if (found := tuple(limits_in(row.sent)))]
+    ages_s = np.maximum.accumulate(np.array([age_s for age_s, _ in told]))
+
+    def limits(age_s: float) -> tuple[LimitThen, ...]:
+        before = told[int(np.searchsorted(ages_s, age_s, side="right")) :]
+        return before[0][1] if before else ()
+
+    return limits
 
 
 def all_that_count(histories: Sequence[SentHistory]) -> SentHistory:

@@ -207,6 +207,25 @@ def test_whatever_the_last_hops_before_cuts_had_is_counted_until_it_leaves_the_w
         assert most - 1.0 <= found <= most + counted
 
 
+@pytest.mark.parametrize("window_s", [1.0, 2.0, 60.0, 900.0])
+@pytest.mark.parametrize("now_s", [2.0, 60.0])
+@pytest.mark.parametrize("spares", [False, True])
+def test_what_no_row_tells_counts_at_the_limits_of_then(window_s: float, now_s: float, *, spares: bool) -> None:
+    """Whatever the window of the cap then: what it let through is not counted for less under a stricter one."""
+    [then] = expand([CapEntry(quantity="LZeq", window_s=window_s, limit_dbfs=-20.0)])
+    [now] = expand([CapEntry(quantity="LZeq", window_s=now_s, limit_dbfs=-40.0)])
+    stage = CapStage(OUTPUTS, [then])
+    limits = stage.take_tally().limits
+    stage.spare(spares=spares)
+    sent = stage.process(loud(2.5)).frames
+    time = Unlogged(0.0, 2.5, limits)
+    history = SentHistory(spared=[time]) if spares else SentHistory(unlogged=[time])
+    bounds = terms(now)
+    counted = float(np.sum(seeded(bounds, ear_of(now, OUTPUTS), history))) / HOP_UNITS * bounds.hop_energy
+    heard = np.sum(sent, axis=0)[-round(now_s * RATE_HZ) :]
+    assert counted >= min(float(np.sum(heard**2)), bounds.hops * bounds.hop_energy)
+
+
 @pytest.mark.parametrize("quantity", ["LAeq", "LCeq", "LZeq", "LGeq"])
 def test_no_more_is_assumed_of_what_no_row_tells_than_the_outputs_can_give(quantity: str) -> None:
     """Over 8 h: nothing that they can play in 2.5 s is more than what is assumed, and it is not twice as much."""

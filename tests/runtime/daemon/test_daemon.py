@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sqlite3
 import subprocess
@@ -22,9 +23,21 @@ pytestmark = pytest.mark.real_time
 
 STATUS_KEYS = [
     *("house", "performance", "playhead_s", "section", "readings", "levels", "caps", "health", "events"),
-    *("piece", "place", "time_zone", "now", "opens", "closes", "held_until", "bag", "tone", "lowered"),
+    *("piece", "place", "time_zone", "now", "open", "opens", "closes", "held_until", "bag", "tone", "lowered"),
     *("in_step", "light", "proof", "assumed"),
 ]
+
+
+WATCHED_COLLECTIONS = """
+import gc, threading
+def watch(phase, told):
+    if phase == "start" and told["generation"] == 2:
+        names = [thread.name for thread in threading.enumerate()]
+        with open({path!r}, "a") as file:
+            file.write("engine\\n" if "engine" in names else "no engine\\n")
+gc.callbacks.append(watch)
+"""
+"""For a Python as it starts (gc.callbacks of its library): a line for each look at all objects."""
 
 
 def events(state: Path) -> list[tuple[str, str, str | None]]:
@@ -64,6 +77,15 @@ def test_an_evening_from_ready_to_the_last_fade(daemon: Daemon) -> None:
         duration_s, laeq = reader.execute("SELECT sum(duration_s), max(laeq_db) FROM level").fetchone()
     assert duration_s == pytest.approx(len(heard) / 48_000, abs=0.5), "every second that was sent is in the log"
     assert -90 < laeq < -20
+
+
+def test_the_engine_does_not_wait_for_a_look_at_all_objects(daemon: Daemon) -> None:
+    """At a start, 30 ms of it made the second block late on a quarter of a processor."""
+    looks = daemon.folder / "looks.txt"
+    (daemon.folder / "sitecustomize.py").write_text(WATCHED_COLLECTIONS.format(path=str(looks)), encoding="utf-8")
+    daemon.start("--device", "silent", environment={**os.environ, "PYTHONPATH": str(daemon.folder)})
+    daemon.told("READY=1")
+    assert set(looks.read_text(encoding="utf-8").splitlines()) == {"no engine"}
 
 
 def test_people_hold_release_trim_and_pass_over_by_osc(daemon: Daemon) -> None:

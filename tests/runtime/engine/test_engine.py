@@ -16,7 +16,7 @@ from residue.output.returning import ReturningSink
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.engine import BLOCK_FRAMES, CROSSFADE_S, RETURN_FADE_S, Engine, Turn
 from residue.watchdog.checks import AUDIBLE, INAUDIBLE
-from tests.runtime.stubs import OUTPUTS, HandClock, Hum, Keeping, stage
+from tests.runtime.stubs import CAPS, OUTPUTS, HandClock, Hum, Keeping, stage
 
 LATENCY = stage().latency_frames
 BLOCKS_PER_S = AUDIO_RATE_HZ // BLOCK_FRAMES
@@ -360,10 +360,15 @@ def test_stopping_fades_lets_the_last_be_heard_and_keeps_the_last_tally(bench: B
     assert bench.engine.stop(fade_s=1.0, wait_s=10.0)
     assert bench.sink.closed == 1
     assert np.abs(bench.left[-BLOCK_FRAMES:]).max() < 1e-6
-    assert bench.engine.tallies.get_nowait().duration_s > 0
+    durations_s = [bench.engine.tallies.get_nowait().duration_s for _ in range(bench.engine.tallies.qsize())]
+    assert durations_s[-1] > 0.0
+    assert sum(durations_s) * AUDIO_RATE_HZ == bench.engine.snapshot.frames
 
 
-def test_a_tally_is_taken_every_second(bench: Bench) -> None:
+def test_a_tally_is_taken_every_second_and_one_of_the_limits_before_anything_is_sent(bench: Bench) -> None:
+    first = bench.engine.tallies.get_nowait()
+    assert first.duration_s == 0.0
+    assert [one.level for one in first.limits] == [cap.limit for cap in CAPS if cap.quantity.windowed]
     bench.run(2 * BLOCKS_PER_S)
     durations_s = [bench.engine.tallies.get_nowait().duration_s for _ in range(2)]
     assert durations_s == pytest.approx([1.0, 1.0])

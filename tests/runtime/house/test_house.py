@@ -32,6 +32,7 @@ from residue.runtime.house.exchange import (
 from residue.runtime.house.house import House, State, step
 from residue.runtime.house.house_state import BEFORE_CLOSING_S, FADE_S
 from residue.runtime.house.memory import Memory, memory, recalled
+from residue.schedule.agenda import AgendaEntry
 from residue.schedule.opening import EventTerms, Opening
 from residue.schedule.programme import Programme, item
 
@@ -91,13 +92,14 @@ class Gallery:
     monotonic_s: float = 0.0
     log: list[Log] = field(default_factory=list)
     actions: list[Action] = field(default_factory=list)
+    timetable: Sequence[AgendaEntry] | None = None
 
     @property
     def opening(self) -> Opening | None:
         return next((one for one in self.openings if one.opens <= self.now < one.closes), None)
 
     def hear(self, event: Event) -> None:
-        world = World(self.now, self.monotonic_s, self.opening, self.engine.view, ZoneInfo("UTC"))
+        world = World(self.now, self.monotonic_s, self.opening, self.engine.view, ZoneInfo("UTC"), 0.0, self.timetable)
         self.house, actions = step(self.house, event, world, self.programme)
         self.engine.act(actions)
         self.actions += actions
