@@ -42,8 +42,10 @@ _BENDS_FIRST = 0.2
 """In a drift the peaks of how it bends are taken, unless so much more speaks for those of the wave."""
 _FOR_WITHIN, _MOST_WITHIN = 1.5, 0.7
 """The weight of the share of power in the band of the pulse: of pulses it is 0.5 to 1, of white noise 0.4."""
-_FEW = 0.8
-"""So much more must speak for one comparison, half of that for two, and so on: chance does more with few."""
+_FEW, _FEWER = 0.8, 1.2
+"""So much more must speak for few comparisons, the first by their number and the second by its square: chance does more
+with few.
+"""
 _BEGINS, _STAYS = 1.25, 1.1
 """What must speak for a heart, and for one that was found and is hidden in part. White noise reaches 1.1 in a tenth of
 the time, and 1.24 in a thousandth.
@@ -100,7 +102,7 @@ class PulsePeakFinder:
         ):
             self._shapes.append(shape)
             self._turning(shape)
-            self._power(below, height, shape)
+            self._power(below=below, height=height, shape=shape)
             peaks = self._judged(hop, height, max(least, _LEAST))
             beat = self._told(peaks) if peaks else None
             if beat:
@@ -133,7 +135,8 @@ class PulsePeakFinder:
         else:
             begins, stays = _BEGINS, _STAYS
             speaks, of = view.alike(LONG) + view.again + self._power.within, view.compared
-        self._beats = of > 0 and speaks >= (stays if self._beats else begins) + _FEW / of
+        few = _FEW / max(of, 1) + _FEWER / max(of * of, 1)
+        self._beats = of > 0 and speaks >= (stays if self._beats else begins) + few
         return PulsePeak(peak.at, min(view.alike(), 1.0) * self._pulselike(view)) if self._beats else None
 
     def _pulselike(self, view: View) -> float:
@@ -175,7 +178,7 @@ class _Power:
         self._seconds: deque[list[float]] = deque(maxlen=_POWER_OF)
         self._hops = 0
 
-    def __call__(self, below: float, height: float, shape: float) -> None:
+    def __call__(self, *, below: float, height: float, shape: float) -> None:
         if self._hops % _POWER_HOPS == 0:
             self._seconds.append([0.0, 0.0, 0.0])
         self._hops += 1
