@@ -7,7 +7,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -141,6 +141,35 @@ def test_a_damaged_moment_in_a_row_ends_no_logging(tmp_path: Path, damaged: str,
     with closing(sqlite3.connect(path)) as connection:
         told = [kind for (kind,) in connection.execute("SELECT kind FROM event ORDER BY rowid")]
     assert told == [STARTED, *([NOT_LOGGED] if copied else []), STARTED], "the second copy tells what is not logged"
+
+
+@pytest.mark.parametrize("at", [18, 19, 44, 45, 46, 47])
+def test_a_header_of_a_version_that_does_not_exist_ends_no_logging(tmp_path: Path, at: int) -> None:
+    """SQLite takes it for a file of its future, and would for ever. Source: sqlite.org/fileformat2.html, 1.3."""
+    path, row = tmp_path / "levels.sqlite", EventRow(utc=stamp(NOW), kind=STARTED, text="")
+    with closing(LevelLog(path)) as log:
+        log.write([row])
+    good = path.read_bytes()
+    for bit in range(8):
+        path.write_bytes(good[:at] + bytes([good[at] ^ 1 << bit]) + good[at + 1 :])
+        with closing(LevelLog(path)) as log:
+            with suppress(sqlite3.Error):
+                log.write([row])
+            log.write([row])
+            reader = LogReader(path)
+            assert reader.between(NOW - timedelta(seconds=1), NOW + timedelta(seconds=1)).events[-1] == row, bit
+
+
+def test_a_flipped_bit_that_makes_a_letter_of_a_name_large_ends_no_logging(tmp_path: Path) -> None:
+    """For SQLite itself that column is still there: it refuses to add one that differs in case alone."""
+    path = tmp_path / "levels.sqlite"
+    with closing(LevelLog(path)) as log:
+        log.write([second(2)])
+    path.write_bytes(path.read_bytes().replace(b"laf_max_db REAL", b"laf_Max_db REAL"))
+    with closing(LevelLog(path)) as log:
+        log.write([second(1)])
+    told = LogReader(path).between(NOW - timedelta(seconds=3), NOW)
+    assert [row.laf_max_db for row in told.seconds] == [second(2).laf_max_db] * 2
 
 
 def damage_found(folder: Path) -> list[str]:
