@@ -56,8 +56,10 @@ GOVERNED_DB = -30.0
 """Below this the governor itself makes the silence: a cap is used up, for example after a log that could not be
 read.
 """
-DIRECT = 10 ** (-40 / 20)
-"""-40 dBFS of direct current: no sound after the subsonic high-pass contains so much. Our choice."""
+DIRECT = 10 ** (-30 / 20)
+"""-30 dBFS of direct current: a thousandth of the power of full scale, which warms no coil. Tones of 2 Hz in bursts
+leave up to -35 dBFS where a cap on a peak lowers one half of a wave more than the other. Our choice.
+"""
 OFF_PACE = 0.02
 """A sound device's clock is wrong by less than a thousandth; one at 44.1 kHz, or without a pace, is wrong by far
 more.
@@ -241,7 +243,7 @@ CHECKS: Sequence[Check] = (
     Check(
         name="direct current",
         looks_at="what lies below 1 Hz after the cap, and keeps its sign for 2 s",
-        bad_when="above -40 dBFS",
+        bad_when="above -30 dBFS",
         bad=_direct,
         for_s=1.0,
         remedies=(LOG, SKIP, RESTART, SILENCE),

@@ -86,7 +86,7 @@ def wave(kind: str, seed: int) -> Floats:
     else:
         low_hz, high_hz = {"tone": (100.0, 15_000.0), "rumble": (8.0, 40.0), "silence": (0.0, 0.0)}[kind]
         made = np.sin(2 * np.pi * rng.uniform(low_hz, high_hz) * time)
-    shares: Floats = rng.choice([0.0, 0.003, 0.1, 1.0], size=(2, 1))
+    shares: Floats = rng.choice(np.array([0.0, 0.003, 0.1, 1.0]), size=(2, 1))
     return made * shares
 
 

@@ -1,11 +1,11 @@
-"""Power cuts while a house plays at its cap: python -m tests.machine.power_cuts_playing [--cuts N].
+"""Power cuts while a house plays at its cap: python -m tests.machine.power_cuts_playing [--cuts N] [--seed N].
 
 A virtual machine plays two evenings that begin with an outburst, which a plan has brought up to a cap over a minute;
 after an interruption an evening begins again. So a start that did not know what was sent before a cut would pass the
 cap by some decibels. At each cut the disk is copied as it stands, repaired as a boot would, and the program starts on
 the copy as on a machine that is up again some seconds later: with the clock and the time since the boot of that moment.
 It plays without a plan of its own making, and what it sends is added to what the machine had sent until the cut, which
-its own log tells in full, as it ran on.
+its own log tells in full, as it ran on. While the program plays, the machine is paused, as it takes a processor.
 """
 
 from __future__ import annotations
@@ -117,7 +117,7 @@ class Cuts:
         cut_at_s = float(self._computer.run("date +%s.%N"))
         """The cut was then or before."""
         sent = [one for one in self._sent(until_s=cut_at_s) if one.ended_s - one.duration_s < cut_at_s]
-        with repaired(left, STATE.removeprefix("/var")) as state:
+        with self._computer.paused(), repaired(left, STATE.removeprefix("/var")) as state:
             known = rows(state)
             start_s = cut_at_s + off_s
             self._clock.set_ahead(round(start_s - time.time()), booted=round(off_s / 2 - uptime().seconds))
@@ -181,9 +181,9 @@ def energies(told: Sequence[Sent], end_s: float) -> Iterator[float]:
         yield max(0.0, min(one.ended_s, end_s) - begin_s) * 10 ** (one.level_db / 10)
 
 
-def outcomes(folder: Path, count: int) -> Iterator[Outcome]:
+def outcomes(folder: Path, count: int, seed: int = SEED) -> Iterator[Outcome]:
     """Cuts one after the other. Raises AssertionError where one is not survived."""
-    chance, after = random.Random(SEED), Daemon(folder)
+    chance, after = random.Random(seed), Daemon(folder)
     with with_a_house(folder / "machine", after.port, prepare) as machine:
         shutil.rmtree(after.installation)
         for disk, path, place in (
@@ -201,7 +201,7 @@ def outcomes(folder: Path, count: int) -> Iterator[Outcome]:
                 try:
                     yield all_cuts.cut(chance.randint(*OFF_S))
                 except AssertionError as error:
-                    raise AssertionError(f"cut {number} of seed {SEED}: {error}") from error
+                    raise AssertionError(f"cut {number} of seed {seed}: {error}") from error
     after.end()
 
 
@@ -209,9 +209,10 @@ def main() -> None:
     """Print what each cut came to."""
     parser = argparse.ArgumentParser(prog="python -m tests.machine.power_cuts_playing", description=__doc__)
     parser.add_argument("--cuts", type=int, default=50)
+    parser.add_argument("--seed", type=int, default=SEED)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        for number, one in enumerate(outcomes(Path(folder), given.cuts)):
+        for number, one in enumerate(outcomes(Path(folder), given.cuts, given.seed)):
             sys.stdout.write(
                 f"{number + 1}: off for {one.off_s} s, {one.lost_s:.1f} s not logged, fullest window "
                 f"{one.highest_db - LIMIT_DBFS:+.2f} dB re its limit, of one that forgets "

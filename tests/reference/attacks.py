@@ -175,7 +175,7 @@ class Attack(House):
 
     def _part(self, time: Floats) -> Floats:
         rng, count = self.rng, len(self.outputs)
-        signs = rng.choice([-1.0, 1.0], (count, 1))
+        signs = rng.choice(np.array([-1.0, 1.0]), (count, 1))
         hz = float(np.exp(rng.uniform(np.log(8.0), np.log(16_000.0))))
         low_hz = float(rng.uniform(8.0, 60.0))
         kinds: Sequence[Callable[[], Floats]] = (

@@ -320,6 +320,7 @@ def _unpack(archive: Path, inside: str, into: Path) -> None:
             wheel.extractall(into, [name for name in wheel.namelist() if _below(name, inside)])
     else:
         with tarfile.open(archive) as source:
+            source.extraction_filter = getattr(tarfile, "data_filter", None)  # Debian 12's Python has none yet
             for member in source.getmembers():
                 member.name = str(PurePosixPath(*PurePosixPath(member.name).parts[1:]))
                 if member.isfile() and _below(member.name, inside):

@@ -324,6 +324,7 @@ def unpacked_bags(into: Path) -> list[Path]:
             zipfile.ZipFile(archive).extractall(place)
         elif archive.is_file() and tarfile.is_tarfile(archive):
             with tarfile.open(archive) as packed:
+                packed.extraction_filter = getattr(tarfile, "data_filter", None)  # Debian 12's Python has none yet
                 packed.extractall(place)
     shutil.copytree(source, into / "plain")
     return sorted(Path(folder) for folder, _, names in os.walk(into) if "bagit.txt" in names)

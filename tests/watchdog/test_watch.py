@@ -44,7 +44,7 @@ FAILINGS: list[tuple[str, dict[str, Any], list[Remedy]]] = [
         {"sent_peak": 0.1, "may_sound": False},
         [Remedy.LOG, Remedy.REBUILD, Remedy.RESTART, Remedy.SILENCE],
     ),
-    ("direct current", {"direct_current": 0.02}, [Remedy.LOG, Remedy.SKIP, Remedy.RESTART, Remedy.SILENCE]),
+    ("direct current", {"direct_current": 0.05}, [Remedy.LOG, Remedy.SKIP, Remedy.RESTART, Remedy.SILENCE]),
     ("stuck value", {"stuck_at": 0.1, "asked_peak": 0.1}, [Remedy.LOG, Remedy.SKIP]),
     ("start hangs", {"start_still_s": lambda second: 50.0 + second}, [Remedy.LOG, Remedy.LEAVE_OUT]),
     ("no numbers", {"muted_frames": lambda second: second}, [Remedy.LOG, Remedy.SKIP]),

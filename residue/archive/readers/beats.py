@@ -18,6 +18,8 @@ from residue.small_files import read_small
 AT_S = "at_s"
 _MOST_BYTES = 64_000_000
 """A week of beats is a tenth of this."""
+_LONGEST_LINE = 100_000
+"""Letters; the csv module of Python takes no cell of more than 131,072."""
 LONGEST_INTERVAL_S = 60.0
 """A longer pause is a wrong unit (milliseconds read as seconds), not a heart."""
 
@@ -81,8 +83,12 @@ def _lines(path: Path) -> list[tuple[int, str]]:
         raise stopping(path.name, "It is not text.", "A list of intervals has one number a line.") from error
     except OSError as error:
         raise disk_problem(path, error) from error
-    lines = ((n, line.strip()) for n, line in enumerate(text.splitlines(), 1))
-    return [(n, line) for n, line in lines if line and not line.startswith("#")]
+    stripped = ((n, line.strip()) for n, line in enumerate(text.splitlines(), 1))
+    lines = [(n, line) for n, line in stripped if line and not line.startswith("#")]
+    if long := next((n for n, line in lines if len(line) > _LONGEST_LINE), None):
+        what = f"Line {long} has more than {_LONGEST_LINE} letters."
+        raise stopping(path.name, what, "A list of intervals has one number a line.")
+    return lines
 
 
 def _without_heading(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
@@ -95,14 +101,19 @@ def _heading(lines: list[tuple[int, str]]) -> tuple[str, list[str]]:
     """Finds the separator and the column names of a table."""
     first = lines[0][1] if lines else ""
     separator = max(",;\t", key=first.count)
-    return separator, [cell.strip() for row in csv.reader([first], delimiter=separator) for cell in row]
+    return separator, [cell.strip() for cell in _cells(first, separator)]
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    """Of this line alone, whatever quotation mark it leaves open."""
+    return next(csv.reader([line], delimiter=separator), [])
 
 
 def _column(path: Path, lines: list[tuple[int, str]], name: str) -> list[tuple[int, str]]:
     if not lines:
         return []
     separator, heading = _heading(lines)
-    rows = list(csv.reader([line for _, line in lines], delimiter=separator))
+    rows = [_cells(line, separator) for _, line in lines]
     if name not in heading:
         raise stopping(path.name, f'It has no column "{name}".', nearest(name, heading))
     place = heading.index(name)

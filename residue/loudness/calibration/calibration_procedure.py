@@ -31,6 +31,7 @@ from residue.loudness.outputs.calibration import (
     VibrationCalibration,
     pink_level_db,
 )
+from residue.loudness.outputs.measurement import ABOVE_BACKGROUND_DB
 from residue.loudness.outputs.odd_readings import (
     LOUDEST_FULL_SCALE_DB,
     QUIETEST_DBA,
@@ -48,10 +49,6 @@ QUIETEST_DBFS = -90.0
 STEP_DB = 3.0
 CLEARANCE_DB = 6.0
 """Every step stays below the lowest cap by this, according to the readings so far."""
-ABOVE_BACKGROUND_DB = 10.0
-"""Above this level over the background, the background adds less than half a dB to a reading: ISO 1996-2:2017, formula
-16, by which a reading of 60 dB with a background of 50 is corrected to 59.5 dB.
-"""
 UNEVEN_DB = 1.5
 """The rise of a reading may differ from the rise of the played level by this: our own judgement."""
 LEAST_READINGS = 2

@@ -13,7 +13,6 @@ from dataclasses import replace
 import msgspec
 
 from residue.loudness.calibration.calibration_procedure import (
-    ABOVE_BACKGROUND_DB,
     LEAST_READINGS,
     CalibrationStep,
     MeterReading,
@@ -24,6 +23,7 @@ from residue.loudness.calibration.calibration_signals import low_noise
 from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import LOW_BAND_HZ, LowBandCalibration, Origin
+from residue.loudness.outputs.measurement import ABOVE_BACKGROUND_DB
 from residue.loudness.outputs.outputs import Output
 
 _CLEAR_OF_HIGH_PASS = 1.2

@@ -36,7 +36,7 @@ class DirectCurrentMeter:
             self._frames -= self._held.popleft()[0]
         if self._frames < HELD_S * HOP_RATE_HZ:
             return np.zeros(len(block))
-        lowest = np.min([low for _, low, _ in self._held], axis=0)
-        highest = np.max([high for _, _, high in self._held], axis=0)
+        lowest = np.minimum.reduce([low for _, low, _ in self._held])
+        highest = np.maximum.reduce([high for _, _, high in self._held])
         found: Floats = np.maximum(0.0, np.maximum(lowest, -highest))
         return found

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from math import ceil, sqrt
+from math import ceil, inf, sqrt
 from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
 from msgspec.structs import replace
 
+from residue.dsp import exact
 from residue.loudness.outputs.calibration import Calibration
 from residue.loudness.outputs.outputs import Output
 from residue.problems import Finding, Severity
@@ -35,6 +36,10 @@ MOST_DRIFT_DB = 0.5
 MOST_SPREAD_DB = 0.5
 """The largest spread of readings of steady noise, each over 15 s: our own judgement. From its bandwidth 0.2 dB are
 expected.
+"""
+ABOVE_BACKGROUND_DB = 10.0
+"""Above this level over the background, the background adds less than half a dB to a reading: ISO 1996-2:2017, formula
+16, by which a reading of 60 dB with a background of 50 is corrected to 59.5 dB.
 """
 
 CalibratorLevel = Annotated[float, Meta(ge=80.0, le=130.0)]
@@ -127,7 +132,9 @@ def check_measurement(measurement: MeasuredWith | None, outputs: Mapping[str, Ou
 
 
 def measurement_notes(measurement: MeasuredWith | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
-    """Lists missing facts about the measurement."""
+    """Lists missing facts about the measurement, and readings that are partly of the background."""
+    for name, output in outputs.items():
+        yield from _near_background(name, output)
     known = [output.calibration for output in outputs.values() if output.calibration is not None]
     if measurement is None:
         if any(not calibration.invented for calibration in known):
@@ -138,3 +145,25 @@ def measurement_notes(measurement: MeasuredWith | None, outputs: Mapping[str, Ou
         what = "The meter was not checked with a field calibrator both before and after, so nobody knows if it drifted."
         mend = "Read a field calibrator and write calibrator_before_db and calibrator_after_db."
         yield Finding(Severity.NOTES, "room.toml: measurement", what, mend)
+
+
+def _near_background(name: str, output: Output) -> Iterator[Finding]:
+    """Finds a reading to which the background adds half a dB or more. A shaker is heard in its C reading alone."""
+    known = output.calibration
+    if known is None:
+        return
+    read = [("C", known.read_dbc, known.background_dbc), ("A", known.read_dba, known.background_dba)]
+    over = [(level - background, by) for by, level, background in read if background is not None]
+    over_db, weighting = min((one for one in over if one[1] == "C" or output.transducer != "shaker"), default=(inf, ""))
+    if over_db >= ABOVE_BACKGROUND_DB:
+        return
+    if over_db > 0.0:
+        most_db = -10.0 * exact.log10(1.0 - exact.power(10.0, -over_db / 10.0))
+        what = (
+            f"The {weighting} reading is only {over_db:.1f} dB above its background: the output alone gives about "
+            f"{most_db:.1f} dB less, so the caps keep it quieter by that than they need."
+        )
+    else:
+        what = f"The {weighting} reading is no higher than its background: nobody knows how loud the output is."
+    mend = f"Calibrate again in a quieter hour, or play louder: {ABOVE_BACKGROUND_DB:g} dB above it is enough."
+    yield Finding(Severity.NOTES, f"room.toml: output.{name}.calibration", what, mend)

@@ -37,7 +37,7 @@ def with_limits(sent: Mapping[str, float | None], limits: Iterable[LimitThen]) -
 
 
 def limits_in(sent: Mapping[str, float]) -> Iterator[LimitThen]:
-    """The limits that a row tells; none of a row from an earlier version."""
+    """The limits that a row tells; of most rows none."""
     for name, level in sent.items():
         if name.startswith(_LIMIT):
             window_s, _, ear = name.removeprefix(_LIMIT).partition(_OF)
@@ -52,8 +52,8 @@ class Unlogged:
     """The time since its end; below 0 counts as 0."""
     duration_s: float
     limits: tuple[LimitThen, ...] = ()
-    """Those of the last row before it: no later ones can have let more through, as only a start loosens a cap, and it
-    begins with a row. A cap on an ear that none of them limits counts as in force with its present limit.
+    """Those in force at the last row before it: no later ones can have let more through, as only a start loosens a cap,
+    and it begins with a row. A cap on an ear that none of them limits counts as in force with its present limit.
     """
 
 

@@ -29,7 +29,7 @@ from residue.loudness.outputs.calibration import (
     low_offset_db,
     offset_db,
 )
-from residue.loudness.outputs.measurement import MOST_SPREAD_DB
+from residue.loudness.outputs.measurement import ABOVE_BACKGROUND_DB, MOST_SPREAD_DB
 from residue.loudness.outputs.outputs import Output
 from residue.problems import ProblemError, nearest, stopping
 from residue.runtime.calibration.measuring_low import MeasuringLow
@@ -367,7 +367,7 @@ def _question(step: CalibrationStep) -> str:
         return f"{at} That is well above the background. Read the meter once more (A C): "
     if procedure.loud_enough(step):
         return f"{at}{_spread_told(step)} That is well above the background. Enter keeps it, + plays louder: "
-    return f"{at} Not {procedure.ABOVE_BACKGROUND_DB:g} dB above the background yet. Enter plays 3 dB louder: "
+    return f"{at} Not {ABOVE_BACKGROUND_DB:g} dB above the background yet. Enter plays 3 dB louder: "
 
 
 def _spread_told(step: CalibrationStep) -> str:

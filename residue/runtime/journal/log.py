@@ -10,7 +10,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -21,6 +21,7 @@ from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.caps_in_force import CapsRow
 from residue.runtime.journal.comparing import damages
+from residue.runtime.journal.damage import damage_told, is_spoilt
 from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.hours_in_force import HoursRow
 from residue.runtime.journal.second_copy import EventTold, LineTold, SecondCopy, SecondTold
@@ -240,7 +241,7 @@ class LevelLog:
                 tells = not _tells_nothing(connection)
         except (sqlite3.Error, OSError) as error:
             self.close()
-            if is_spoilt(error):
+            if is_spoilt(error, self._path):
                 self._set_aside()
             raise
         self._left, self._only_copied = (), frozenset()
@@ -412,34 +413,15 @@ class LevelLog:
 
 
 def columns_of(connection: sqlite3.Connection, table: str) -> set[str]:
-    """The columns of a table; none where there is no such table."""
-    return {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
+    """The columns of a table, in the small letters of ours; none where there is no such table.
+
+    SQLite heeds no case of names: a flipped bit that makes a letter large leaves the column what it was.
+    """
+    return {name.lower() for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
 
 
 def _tells_nothing(connection: sqlite3.Connection) -> bool:
     return connection.execute("SELECT 1 FROM event UNION ALL SELECT 1 FROM second LIMIT 1").fetchone() is None
-
-
-class _DamagedError(sqlite3.DatabaseError):
-    """Of a database whose own names are no longer text."""
-
-    sqlite_errorname = "SQLITE_CORRUPT"
-
-
-@contextmanager
-def damage_told() -> Iterator[None]:
-    """For some damage the module of Python fails to decode the message of SQLite, and raises that."""
-    try:
-        yield
-    except UnicodeDecodeError as error:
-        raise _DamagedError("its names are no longer text") from error
-
-
-def is_spoilt(error: Exception) -> bool:
-    """Whether the file is no longer a usable database, which another attempt does not repair."""
-    if isinstance(error, sqlite3.OperationalError) and not hasattr(error, "sqlite_errorname"):
-        return True  # the module of Python, which finds no text where SQLite keeps the names of columns
-    return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
 def _copy_of(row: Row) -> Iterator[LineTold]:

@@ -16,6 +16,7 @@ from urllib.parse import quote
 import msgspec
 
 from residue.runtime.journal.caps_in_force import CapsRow, CapsSaid
+from residue.runtime.journal.damage import damage_told, is_spoilt
 from residue.runtime.journal.hours_in_force import HoursRow, HoursSaid
 from residue.runtime.journal.log import (
     SPOILT_SUFFIX,
@@ -25,8 +26,6 @@ from residue.runtime.journal.log import (
     Row,
     SecondRow,
     columns_of,
-    damage_told,
-    is_spoilt,
     timestamp,
 )
 
@@ -122,7 +121,7 @@ class LogReader:
                     for number, *row in connection.execute(asked, arguments):
                         found[number] = row
             except sqlite3.DatabaseError as error:
-                if not is_spoilt(error):
+                if not is_spoilt(error, path):
                     raise
                 self._met(f"{path.name} is damaged ({error}): what can be read of it is told.")
             else:

@@ -19,7 +19,7 @@ from residue.small_files import read_small
 
 FILE_NAME, BEFORE_NAME = "sent.lines", "sent-before.lines"
 MOST_LINES = 100_000
-"""The most lines of one file: a day of seconds, which is the longest window of a cap, and the events. 25 MB."""
+"""The most lines of one file: a day of seconds, which is the longest window of a cap, and the events. 40 MB."""
 _MOST_BYTES = 100 << 20
 MOST_SPOILT = 20
 """The most lines with a wrong check sum; with more of them the whole copy is rejected."""

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import ceil, isfinite
 from typing import Any
 
-from residue.loudness.stage.history import with_limits
+from residue.loudness.stage.history import LimitThen, with_limits
 from residue.loudness.stage.readings import Received, Tally, merged
 from residue.mapping.signals import frame_at
 from residue.runtime.journal.log import LevelRow, Row, SecondRow, timestamp
-from residue.runtime.journal.telling import SIGN_OF_LIFE_S
+from residue.runtime.journal.telling import LIMITS_EVERY_S, SIGN_OF_LIFE_S
 from residue.runtime.system.clock import Uptime
 
 TALLY_S = 1.0
@@ -48,6 +48,10 @@ class Tallies:
 
     def __init__(self) -> None:
         self._gathered: list[Tally] = []
+        self._limits: Sequence[LimitThen] | None = None
+        """As they were told last."""
+        self._limits_told_s = 0.0
+        """The duration of the rows since then."""
         self._silent_s = 0.0
         self.told_frames = 0
         """The rows given so far tell of so many frames of the run."""
@@ -56,20 +60,42 @@ class Tallies:
     def rows(self, tally: Tally, now: datetime, up: Uptime, then: Circumstances) -> Iterator[Row]:
         """The rows that a tally adds to the log. now, up: its end."""
         if not tally.duration_s:
-            yield _second(tally, now, up)
+            yield self._second(tally, now, up)
             return
         self.told_frames += frame_at(TALLY_S)
         sounds = any(sound_level(level) is not None for level in tally.sent.values())
         self._silent_s += tally.duration_s
         if sounds or self._silent_s >= SIGN_OF_LIFE_S:
             self._silent_s = 0.0
-            yield _second(tally, now, up)
+            yield self._second(tally, now, up)
         if self._ended is not None and self._ended[1].performance != then.performance:
             yield from self.rest()
         self._gathered.append(tally)
         self._ended = now, then
         if sum(one.duration_s for one in self._gathered) >= MINUTE_S:
             yield from self.rest()
+
+    def _second(self, tally: Tally, now: datetime, up: Uptime) -> SecondRow:
+        place = tally.place
+        return SecondRow(
+            utc=timestamp(now),
+            boot=up.boot,
+            up_s=round(up.seconds, 3),
+            duration_s=round(tally.duration_s, 1),
+            laeq_db=_rounded(place.laeq),
+            lceq_db=_rounded(place.lceq),
+            laf_max_db=_rounded(place.laf_max),
+            lc_peak_db=_rounded(place.lc_peak),
+            sent=json.dumps(with_limits(_sent(tally), self._limits_to_tell(tally))),
+        )
+
+    def _limits_to_tell(self, tally: Tally) -> Sequence[LimitThen]:
+        """The limits where they have changed, and again after LIMITS_EVERY_S of rows; else none."""
+        self._limits_told_s += tally.duration_s
+        if tally.limits == self._limits and self._limits_told_s < LIMITS_EVERY_S:
+            return ()
+        self._limits, self._limits_told_s = tally.limits, 0.0
+        return tally.limits
 
     def rest(self) -> Iterator[Row]:
         """The row of a minute that is not over yet, if it has begun."""
@@ -129,21 +155,6 @@ def _dose(dose: float, level: float) -> float | None:
 
 def _rounded(level: float) -> float | None:
     return round(level, 2) if sound_level(level) is not None else None
-
-
-def _second(tally: Tally, now: datetime, up: Uptime) -> SecondRow:
-    place = tally.place
-    return SecondRow(
-        utc=timestamp(now),
-        boot=up.boot,
-        up_s=round(up.seconds, 3),
-        duration_s=round(tally.duration_s, 1),
-        laeq_db=_rounded(place.laeq),
-        lceq_db=_rounded(place.lceq),
-        laf_max_db=_rounded(place.laf_max),
-        lc_peak_db=_rounded(place.lc_peak),
-        sent=json.dumps(with_limits(_sent(tally), tally.limits)),
-    )
 
 
 def _sent(tally: Tally) -> dict[str, float | None]:

@@ -30,9 +30,11 @@ UNLOGGED_MOST_S = 2.5
 """An interrupted run may have sent for so long after its last row: a tally of a second, and the time for writing it."""
 SIGN_OF_LIFE_S = 30.0
 """In silence a row is written so often, so that after a hard stop less time counts as unseen."""
-_MARGIN_S = 60.0
-"""The durations of rows may add up to so much more than the time in which they were sent, because a device that returns
-takes a whole buffer at once.
+LIMITS_EVERY_S = 30.0
+"""In so much of rows one tells the limits in force, as in each row all of them would add half to the second copy."""
+_MARGIN_S = 60.0 + LIMITS_EVERY_S
+"""The durations of rows may add up to a minute more than the time in which they were sent, because a device that
+returns takes a whole buffer at once; and the row that tells the limits of the first may be older than the window.
 """
 
 
@@ -92,24 +94,24 @@ def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: flo
         return None  # the log before has the levels within the window
     last = Unlogged(0.0, 0.0 if told.ended else UNLOGGED_MOST_S)
     if time is not None:
-        limits = tuple(limits_in(rows[0].sent)) if rows else ()
-        time = replace(time, limits=limits)
+        time = replace(time, limits=limits_before(-math.inf))
         # As soon as UNLOGGED_MOST_S are not on the disk, a run spares each hop. In silence the next row is due after
         # SIGN_OF_LIFE_S. So what was sent before it spared, and counts at the limits, is at least as old as this.
         latest_s = time.age_s + time.duration_s - SIGN_OF_LIFE_S - 2.0 * UNLOGGED_MOST_S
-        last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S, limits)
+        last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S, time.limits)
     unlogged = [last, *(unlogged for kind, unlogged in within if kind != NOT_LOGGED)]
     spared = [*([] if time is None else [time]), *(spared for kind, spared in within if kind == NOT_LOGGED)]
     return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged, spared)
 
 
 def _limits_before(rows: Sequence[SentRow]) -> Callable[[float], tuple[LimitThen, ...]]:
-    """Gives the limits of the last row that is older than some age. rows: the latest first."""
-    ages_s = np.maximum.accumulate(np.array([row.age_s for row in rows]))
+    """Gives the limits that held at the end of the last row that is older than some age. rows: the latest first."""
+    told = [(row.age_s, found) for row in rows if (found := tuple(limits_in(row.sent)))]
+    ages_s = np.maximum.accumulate(np.array([age_s for age_s, _ in told]))
 
     def limits(age_s: float) -> tuple[LimitThen, ...]:
-        before = rows[int(np.searchsorted(ages_s, age_s, side="right")) :]
-        return tuple(limits_in(before[0].sent)) if before else ()
+        before = told[int(np.searchsorted(ages_s, age_s, side="right")) :]
+        return before[0][1] if before else ()
 
     return limits
 

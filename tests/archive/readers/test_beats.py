@@ -67,6 +67,8 @@ def test_a_list_with_times_keeps_its_pauses_however_its_heading_is_set(tmp_path:
         pytest.param("1e999\n", channel(), "no intervals|Line 1", id="infinite"),
         pytest.param("beat,rr\n1,800\n2\n", channel(signal="rr"), "Line 3", id="short row"),
         pytest.param("beat,rr\n1,800\n", channel(signal="r"), "no column", id="no such column"),
+        pytest.param('beat,rr\n1,"800\n2\n', channel(signal="rr"), "Line 3 has no", id="an open quotation mark"),
+        pytest.param("beat,rr\n1," + "8" * 200_000, channel(signal="rr"), "Line 2 has more than", id="a long line"),
     ],
 )
 def test_a_fault_is_told_by_its_line(tmp_path: Path, text: str, asked: Channel, told: str) -> None:

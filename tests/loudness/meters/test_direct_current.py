@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.meters.direct_current import DirectCurrentMeter
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.protection import Conditioner
+from residue.loudness.stage.stage import CapStage
 from residue.watchdog.checks import DIRECT
 
 Floats = NDArray[np.float64]
@@ -45,10 +47,25 @@ def test_no_tone_from_2_to_100_hz_at_full_scale_is_taken_for_direct_current(
     gate = np.mod(TIME_S, 2.0 * sounding_s) < sounding_s
     for tones_hz in np.array_split(every_hz, max(1, len(every_hz) // 11)):
         tones = np.sin(2 * pi * tones_hz[:, np.newaxis] * TIME_S + 0.3) * gate
-        assert highest(shaken(tones, transducer)) < DIRECT / 2
+        assert highest(shaken(tones, transducer)) < DIRECT / 6
 
 
-@pytest.mark.parametrize("level_db", [-39.0, -20.0, 0.0])
+@pytest.mark.parametrize(
+    ("tone_hz", "sounds_s", "again_s", "limit_dbfs"),
+    [(2.0, 2.7, 3.3, -24.0), (2.24, 2.03, 2.66, -18.0)],
+)
+def test_no_low_burst_is_taken_for_direct_current_that_a_cap_lowers_in_the_middle_of_a_wave(
+    tone_hz: float, sounds_s: float, again_s: float, limit_dbfs: float
+) -> None:
+    """Each ends in a click, for which the cap lowers all: what is left of the last half of a wave is of one sign."""
+    time_s = np.arange(9 * RATE_HZ) / RATE_HZ
+    bursts = np.sin(2 * pi * tone_hz * time_s + 0.3) * (time_s % again_s < sounds_s)
+    outputs = {"seat": Output(device_channel=1, transducer="shaker", subsonic_hz=1.0, long_term_dbfs=None)}
+    stage = CapStage(outputs, expand([CapEntry(quantity="LCpeak", limit_dbfs=limit_dbfs)]), metered=False)
+    assert highest(stage.process(bursts[np.newaxis]).frames) < DIRECT / 1.5
+
+
+@pytest.mark.parametrize("level_db", [-29.0, -20.0, 0.0])
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 @pytest.mark.parametrize("tone_hz", [0.0, 2.0, 16.0, 63.0])
 def test_a_direct_current_is_found_within_four_seconds_under_a_tone(

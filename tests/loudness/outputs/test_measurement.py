@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from datetime import date
 from math import log10, sqrt
 from statistics import stdev
+from typing import Literal
 
+import msgspec
 import pytest
 
 from residue.loudness.caps.caps import CapEntry, expand
@@ -142,3 +144,39 @@ CHECKED = MeasuredWith(meter_class=1, calibrator_before_db=94.0, calibrator_afte
 def test_what_nobody_said_of_the_measurement_is_told(measurement: MeasuredWith | None, said: str | None) -> None:
     told = [finding.what for finding in measurement_notes(measurement, {"left": output()})]
     assert (said is None and not told) or (said is not None and said in told[0])
+
+
+@pytest.mark.parametrize(
+    ("transducer", "background_dba", "background_dbc", "said"),
+    [
+        ("speaker", 64.2, 66.0, None),
+        ("speaker", None, None, None),
+        (
+            "speaker",
+            64.3,
+            50.0,
+            "The A reading is only 9.9 dB above its background: the output alone gives about 0.5",
+        ),
+        (
+            "speaker",
+            40.0,
+            73.0,
+            "The C reading is only 3.0 dB above its background: the output alone gives about 3.0",
+        ),
+        ("speaker", 74.2, 50.0, "The A reading is no higher than its background"),
+        ("shaker", 74.2, 66.0, None),
+    ],
+)
+def test_a_reading_that_is_partly_of_the_background_is_told(
+    transducer: Literal["speaker", "shaker"],
+    background_dba: float | None,
+    background_dbc: float | None,
+    said: str | None,
+) -> None:
+    """ISO 1996-2:2017, formula 16: 3.0 dB above it, as much again is of the background."""
+    known = output().calibration
+    assert known is not None
+    known = msgspec.structs.replace(known, background_dba=background_dba, background_dbc=background_dbc)
+    room = {"left": Output(device_channel=1, transducer=transducer, calibration=known)}
+    held = MeasuredWith(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=94.0)
+    assert [found.what.startswith(said or "") for found in measurement_notes(held, room)] == [True] * (said is not None)

@@ -61,8 +61,8 @@ def test_without_lag_synchrony_is_the_correlation_of_the_window() -> None:
     common = noise(50.0)
     a, b = common + 0.5 * noise(50.0), common + 0.5 * noise(50.0)
     found, _ = reading("synchrony", a, b, lag_s=0.0)
-    means = [one[-80_000:].reshape(400, 200).mean(axis=1) for one in (a, b)]
-    assert found[-1] == pytest.approx(np.corrcoef(*means)[0, 1], abs=1e-12)
+    of_a, of_b = (one[-80_000:].reshape(400, 200).mean(axis=1) for one in (a, b))
+    assert found[-1] == pytest.approx(np.corrcoef(of_a, of_b)[0, 1], abs=1e-12)
 
 
 def test_what_does_not_move_is_in_synchrony_with_nothing() -> None:

@@ -7,7 +7,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -57,6 +57,35 @@ def test_a_row_tells_the_limits_in_force_and_an_earlier_version_reads_it(log: Le
     log.write([EventRow(utc=stamp(NOW), kind=STARTED, text=""), replace(row, up_s=UP.seconds - 5.0)])
     found = log.sent_before(NOW, UP, 900.0)
     assert [one.limits for one in (*found.unlogged, *found.spared)] == [limits, limits]
+
+
+def test_limits_are_told_where_they_change_and_from_time_to_time() -> None:
+    """In each row they would make the log half as large again."""
+    loose, strict = ((LimitThen("A at place, dB, at most", 900.0, level),) for level in (100.0, 80.0))
+    tallies, told = Tallies(), []
+    for second_s in range(100):
+        in_force = loose if second_s < 40 else strict
+        [row, *_] = tallies.rows(replace(tally(1.0, 61.0), limits=in_force), NOW, UP, THEN)
+        assert isinstance(row, SecondRow)
+        told.append(tuple(limits_in(json.loads(row.sent))))
+    assert {number: one for number, one in enumerate(told) if one} == {0: loose, 30: loose, 40: strict, 70: strict}
+
+
+def test_what_no_row_tells_has_the_limits_that_were_told_last_before_it(log: LevelLog) -> None:
+    """Also where a row without limits lies between."""
+    loose, strict = ((LimitThen("A at place, dB, at most", 900.0, level),) for level in (100.0, 80.0))
+    tallies = Tallies()
+    rows: list[Row] = [EventRow(utc=stamp(NOW - timedelta(seconds=900)), kind=STARTED, text="")]
+    for age_s, limits in ((890, loose), (889, loose), (500, strict), (499, strict)):
+        up = Uptime(UP.boot, UP.seconds - age_s)
+        told = replace(tally(1.0, 61.0), limits=limits)
+        rows += tallies.rows(told, NOW - timedelta(seconds=age_s), up, THEN)
+        if age_s == 889:
+            at = stamp(NOW - timedelta(seconds=600))
+            rows.append(EventRow(utc=at, kind=STARTED, text="", boot=UP.boot, up_s=UP.seconds - 600.0))
+    log.write(rows)
+    found = log.sent_before(NOW, UP, 600.5)
+    assert [(one.age_s, one.limits) for one in found.unlogged] == [(464.0, strict), (600.0, loose)]
 
 
 def test_the_limits_are_logged_before_a_house_has_sent_anything() -> None:
@@ -112,6 +141,35 @@ def test_a_damaged_moment_in_a_row_ends_no_logging(tmp_path: Path, damaged: str,
     with closing(sqlite3.connect(path)) as connection:
         told = [kind for (kind,) in connection.execute("SELECT kind FROM event ORDER BY rowid")]
     assert told == [STARTED, *([NOT_LOGGED] if copied else []), STARTED], "the second copy tells what is not logged"
+
+
+@pytest.mark.parametrize("at", [18, 19, 44, 45, 46, 47])
+def test_a_header_of_a_version_that_does_not_exist_ends_no_logging(tmp_path: Path, at: int) -> None:
+    """SQLite takes it for a file of its future, and would for ever. Source: sqlite.org/fileformat2.html, 1.3."""
+    path, row = tmp_path / "levels.sqlite", EventRow(utc=stamp(NOW), kind=STARTED, text="")
+    with closing(LevelLog(path)) as log:
+        log.write([row])
+    good = path.read_bytes()
+    for bit in range(8):
+        path.write_bytes(good[:at] + bytes([good[at] ^ 1 << bit]) + good[at + 1 :])
+        with closing(LevelLog(path)) as log:
+            with suppress(sqlite3.Error):
+                log.write([row])
+            log.write([row])
+            reader = LogReader(path)
+            assert reader.between(NOW - timedelta(seconds=1), NOW + timedelta(seconds=1)).events[-1] == row, bit
+
+
+def test_a_flipped_bit_that_makes_a_letter_of_a_name_large_ends_no_logging(tmp_path: Path) -> None:
+    """For SQLite itself that column is still there: it refuses to add one that differs in case alone."""
+    path = tmp_path / "levels.sqlite"
+    with closing(LevelLog(path)) as log:
+        log.write([second(2)])
+    path.write_bytes(path.read_bytes().replace(b"laf_max_db REAL", b"laf_Max_db REAL"))
+    with closing(LevelLog(path)) as log:
+        log.write([second(1)])
+    told = LogReader(path).between(NOW - timedelta(seconds=3), NOW)
+    assert [row.laf_max_db for row in told.seconds] == [second(2).laf_max_db] * 2
 
 
 def damage_found(folder: Path) -> list[str]:

@@ -102,6 +102,8 @@ class _Aac:
         try:
             with without_warnings(), self._av.open(str(path)) as container:
                 stream = container.streams.audio[0]
+                if stream.codec_context is None:
+                    raise ValueError("nothing here decodes its sound")
                 self.tracks, self.rate_hz = int(stream.channels), int(stream.rate)
                 told = stream.duration and path.suffix.lower() != ".aac"  # without a container it is an estimate
                 self._promised_s = float(stream.duration * stream.time_base) if told else 0.0

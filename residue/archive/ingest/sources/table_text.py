@@ -100,13 +100,16 @@ def read_text(path: Path, *, salvage: bool = False) -> TableText:
         raise stopping(path.name, "It is empty.", "Export it again.")
     separator = _separator(first_lines)
     rows = list(split(iter(first_lines), separator))
+    if not rows:
+        what = f"Its first {'two lines hold' if len(first_lines) > 1 else 'line holds'} separators and nothing else."
+        raise stopping(path.name, what, "Remove the empty lines above the table.")
     if any(len(row) > _MOST_COLUMNS + 1 for row in rows):
         what = f"It has {max(map(len, rows))} columns."
         raise stopping(path.name, what, f"Keep those that matter, {_MOST_COLUMNS} at most.")
     header = [found for comment in comments if (found := _json(comment)) is not None]
     headed = _is_heading(rows)
-    cells = list(rows[0]) if rows else []
-    if cells and not cells[-1].strip() and (not headed or (len(rows) > 1 and not rows[1][-1].strip())):
+    cells = list(rows[0])
+    if not cells[-1].strip() and (not headed or (len(rows) > 1 and not rows[1][-1].strip())):
         cells.pop()
     names = cells if headed else _names_above(comments, header, len(cells), separator)
     rates = {rate for found in header for rate in _values(found, RATE_KEYS) if is_rate(rate)}

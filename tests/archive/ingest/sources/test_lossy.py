@@ -64,7 +64,9 @@ def test_aac_is_decoded_as_ffmpeg_decodes_it(tmp_path: Path, name: str) -> None:
     raw = _ffmpeg("-i", tmp_path / name, "-f", "f32le", "-")
     expected = np.frombuffer(raw, "<f4").reshape(-1, 2)
     found = values(source)
-    assert len(found) == len(expected)
+    # Some builds leave out what fills the last frame of the encoder, 1,024 samples (ISO/IEC 14496-3).
+    assert abs(len(found) - len(expected)) < 1024
+    found, expected = found[: len(expected)], expected[: len(found)]
     np.testing.assert_allclose(found, expected, atol=1e-5)  # another build of the decoder adds in another order
 
 

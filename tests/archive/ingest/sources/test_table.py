@@ -92,6 +92,8 @@ def test_a_clock_that_drifts_is_followed(tmp_path: Path) -> None:
     [
         pytest.param("", AT_100, "empty", id="empty"),
         pytest.param("emg\n", AT_100, "no rows", id="headings only"),
+        pytest.param(";;\n;;\nemg;acc;\n1;2;\n", AT_100, "first two lines hold separators", id="empty lines above"),
+        pytest.param(";", AT_100, "first line holds separators", id="a separator alone"),
         pytest.param("emg;acc\n1,5;2\n1.5;2\n", AT_100, "Line 3 mixes decimal points and decimal commas", id="mixed"),
         pytest.param("emg,acc\n1,5,2\n", AT_100, "Line 2 has 3 cells.*semicolons", id="decimal commas between commas"),
         pytest.param("emg,acc\n1,2\nx,2\n", AT_100, 'Line 3: "x" is not a number', id="not a number"),
