@@ -2,8 +2,8 @@
 
 Its place moves as the crystal says, in bursts of a millisecond as a card fetches them, and by no server. A tenth of
 each second of the first channel is kept for a meter: when its first frame was heard by CLOCK_BOOTTIME, what the wall
-clock of its machine was ahead of that clock then, how often the card was started, and the frames. Debian packages:
-libasound2-dev, gcc.
+clock of its machine was ahead of that clock then, how often the card was started, what CLOCK_BOOTTIME and the
+processor's own counter read at one moment near to it, and the frames. Debian packages: libasound2-dev, gcc.
 """
 
 from __future__ import annotations
@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 NAME = "residue_card"
 RATE_HZ = 48_000
 KEPT, EVERY = 4_800, 48_000
-_HEAD = 3
+_HEAD = 5
 _SOURCE = r"""
 #define _GNU_SOURCE
 #include <alsa/asoundlib.h>
 #include <alsa/pcm_external.h>
 #include <alsa/pcm_ioplug.h>
+#include <math.h>
 #include <sys/timerfd.h>
 #include <time.h>
 #include <unistd.h>
@@ -53,6 +54,14 @@ static double wall_s(void) {
     return now.tv_sec + now.tv_nsec * 1e-9;
 }
 
+static double ticks(void) {
+#ifdef __x86_64__
+    return (double)__builtin_ia32_rdtsc();
+#else
+    return 0.0;
+#endif
+}
+
 static double rate_hz(const struct card *card) { return RATE * (1.0 + card->ppm * 1e-6); }
 
 static int64_t played(const struct card *card) {
@@ -63,7 +72,12 @@ static int64_t played(const struct card *card) {
 
 static void keep_if_heard(struct card *card) {
     if (!card->running || card->given < card->stretch + KEPT || played(card) < card->stretch) return;
-    double head[3] = {card->begun_s + card->stretch / rate_hz(card), wall_s() - boot_s(), card->starts};
+    double head[5] = {card->begun_s + card->stretch / rate_hz(card), wall_s() - boot_s(), card->starts};
+    double took = INFINITY;
+    for (int look = 0; look < 5; look++) {
+        const double before = ticks(), now_s = boot_s(), after = ticks();
+        if (after - before < took) took = after - before, head[3] = now_s, head[4] = (before + after) / 2.0;
+    }
     ssize_t written = write(card->out, head, sizeof head);
     written += write(card->out, card->kept, sizeof card->kept);
     if (written < (ssize_t)(sizeof head + sizeof card->kept)) abort();
@@ -166,12 +180,17 @@ SND_PCM_PLUGIN_SYMBOL(kept);
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What the card kept of a second. at_s: when the first frame was heard, by CLOCK_BOOTTIME."""
+    """What the card kept of a second. at_s: when the first frame was heard, by CLOCK_BOOTTIME.
+
+    looked_s, ticks: CLOCK_BOOTTIME and the processor's counter (0 where it is not known) at one moment near to it.
+    """
 
     at_s: float
     wall_ahead_s: float
     starts: int
     frames: NDArray[np.float32]
+    looked_s: float
+    ticks: float
 
 
 class SoundCard:
@@ -192,5 +211,5 @@ class SoundCard:
     def kept(self) -> Iterator[Kept]:
         with self._file.open("rb") as file:
             while len(head := file.read(8 * _HEAD)) == 8 * _HEAD and len(data := file.read(4 * KEPT)) == 4 * KEPT:
-                at_s, ahead_s, starts = np.frombuffer(head, np.float64)
-                yield Kept(float(at_s), float(ahead_s), int(starts), np.frombuffer(data, np.float32))
+                at_s, ahead_s, starts, looked_s, ticks = np.frombuffer(head, np.float64).tolist()
+                yield Kept(at_s, ahead_s, int(starts), np.frombuffer(data, np.float32), looked_s, ticks)
