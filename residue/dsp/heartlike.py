@@ -35,6 +35,10 @@ bursts of muscles are strong, but stay below the second.
 """
 _VERY_ALIKE, _FAST_S = 0.92, 0.42
 """There is nothing between the beats of a fast heart; such beats must be at least this alike."""
+_STILL_ALIKE, _STILL_STANDS_OUT = 0.6, 1.6
+"""A heart that was found stays found above these averages, while noise hides it in part: of noise alone, 2 to 8 in 100
+candidates stay above both. Our choice.
+"""
 _AGAIN = 0.9
 """A weak candidate that is at least this like another one is a second kind of beat."""
 
@@ -55,7 +59,7 @@ class Heartlike:
         self._likeness: deque[float] = deque(maxlen=_OF_LATE)
         self._contrast: deque[float] = deque(maxlen=_OF_LATE)
         self._third = deque[float](maxlen=_OF_LATE)
-        self._begun = False
+        self._begun = self._beats = False
 
     def __call__(self, shape: _Shape, contrast: float, interval_s: float) -> float:
         """0 for a candidate that is not a beat, else how sure it is, up to 1.
@@ -72,13 +76,16 @@ class Heartlike:
         elif len(self._shapes) > 1:
             self._likeness.append(known)
             self._third.append(ranked[max(len(ranked) // 2 - 1, 0)])
-        if not self._likeness or (known < self._alike and contrast < _STANDS_OUT):
+        alike, stands = (_STILL_ALIKE, _STILL_STANDS_OUT) if self._beats else (self._alike, _STANDS_OUT)
+        if not self._likeness or (known < alike and contrast < stands):
             return 0.0
         likeness, third, stands_out = _mean(self._likeness), _mean(self._third), _mean(self._contrast)
         clear = stands_out >= _STANDS_OUT and third >= _THREE_NOT_UNLIKE
-        if likeness >= self._alike and (clear or (stands_out >= _BARELY and third >= _THREE_ALIKE)):
-            return min(1.0, likeness)
-        return min(1.0, likeness) if likeness >= _VERY_ALIKE and interval_s < _FAST_S else 0.0
+        begins = likeness >= self._alike and (clear or (stands_out >= _BARELY and third >= _THREE_ALIKE))
+        stays = likeness >= _STILL_ALIKE and stands_out >= _STILL_STANDS_OUT and third >= _THREE_NOT_UNLIKE
+        self._beats = begins or (self._beats and stays)
+        is_fast = likeness >= _VERY_ALIKE and interval_s < _FAST_S
+        return min(1.0, likeness) if self._beats or is_fast else 0.0
 
     def knows(self, shape: _Shape) -> bool:
         """Whether a weak candidate looks like recent beats, or like another weak one; if not, it is remembered."""

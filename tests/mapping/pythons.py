@@ -9,6 +9,7 @@ is no other Python.
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -45,7 +46,10 @@ def _runs(name: str, minor: int) -> bool:
 
 
 def fetch_packages(python: str, folder: Path) -> Path:
-    """The packages with machine code for a Python, unpacked, in the versions that the lock file pins for it."""
+    """The packages with machine code for a Python, unpacked, in the versions that the lock file pins for it.
+
+    It runs the pip of this environment, as a distribution may leave out its own.
+    """
     site, wanted = folder / "site", folder / "wanted.txt"
     folder.mkdir(parents=True, exist_ok=True)
     locked = (PROJECT / "deploy" / "lock" / "run.txt").read_text(encoding="utf-8")
@@ -56,10 +60,10 @@ def fetch_packages(python: str, folder: Path) -> Path:
         return site
     shutil.rmtree(site, ignore_errors=True)
     wanted.write_text(text, encoding="utf-8")
-    environment = folder / "environment"
-    subprocess.run([python, "-m", "venv", "--clear", environment], check=True)
-    install = ["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-deps", "--only-binary=:all:"]
-    subprocess.run([environment / "bin/python", *install, "--target", site, "--requirement", wanted], check=True)
+    install = ["-S", "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-deps"]
+    install += ["--only-binary=:all:", "--target", str(site), "--requirement", str(wanted)]
+    environment = {**os.environ, "PYTHONPATH": sysconfig.get_path("purelib")}
+    subprocess.run([python, *install], env=environment, check=True)
     return site
 
 

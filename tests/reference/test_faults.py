@@ -24,7 +24,7 @@ ANOTHER = frozenset(
 _HEART = frozenset({"steps at 1.1 Hz", "in its place an accelerometer"})
 _LIKE_BEATS = frozenset({"noise 0.5 to 8 Hz"})
 _VARIES = frozenset({"clipped to half", "clipped to a tenth", "a hand that touches", "falls off, last digit"})
-_PULSE = frozenset({"a hand that touches", "drift to 0.5 Hz", "in its place an accelerometer"})
+_PULSE = frozenset({"a hand that touches", "in its place an accelerometer"})
 _CLIPPED = frozenset({"clipped to half", "clipped to a tenth"})
 _SKIN = frozenset(
     {"white noise", "noise 20 to 150 Hz", "in its place a belt"}
@@ -50,7 +50,7 @@ NOT_KNOWN: Mapping[str, frozenset[str]] = {
     "RMSSD": _HEART | _VARIES,
     "breath in the heart": _HEART | _LIKE_BEATS | (_VARIES - {"clipped to a tenth"}),
     "pulse rate": _PULSE,
-    "pulse rate, quick": frozenset({"in its place an accelerometer"}),
+    "pulse rate, quick": frozenset({"drift to 0.5 Hz", "in its place an accelerometer"}),
     "breath depth": _CLIPPED,
     "breath fullness": _CLIPPED,
     "skin, tonic": _SKIN,

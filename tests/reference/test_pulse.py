@@ -30,14 +30,32 @@ def with_ecg() -> tuple[Floats, Floats]:
     return wave, beats_s
 
 
-@pytest.mark.parametrize("noise", ["as it is", "movement x 0.25", "movement x 0.5", "hum x 2"])
+@pytest.mark.parametrize(
+    "noise", ["as it is", "movement x 0.25", "movement x 0.5", "hum x 2", "drift x 9", "noise to 100 Hz x 10"]
+)
 def test_beats_are_found_as_well_as_by_the_best_of_the_others(with_ecg: tuple[Floats, Floats], noise: str) -> None:
     """F1 against the ECG; neurokit2's method after Elgendi et al., PLoS ONE 8 (2013) e76585, is the best in noise."""
     wave, beats_s = with_ecg
     heard = wave + bench.noises(len(wave))[noise] * np.sqrt(bench.power(wave))
     theirs = bench.f1(bench.peers()["neurokit2 elgendi"](heard), beats_s)
-    assert theirs > 0.9
+    assert theirs > 0.88
     assert bench.f1(bench.ours(heard), beats_s) >= theirs
+
+
+def test_a_pulse_that_comes_out_of_noise_is_found_where_it_repeats_itself() -> None:
+    """25 s of a finger in ten times as much noise to 100 Hz; three in four of the best other's F1 were not reached."""
+    wave = bench.at_control_rate(recordings.pulse_waves()[0])
+    heard = wave + bench.noises(len(wave))["noise to 100 Hz x 10"] * np.sqrt(bench.power(wave))
+    reference = bench.reference_of(wave)
+    theirs = max(bench.f1(find(heard), reference) for find in bench.peers().values())
+    assert bench.f1(bench.ours(heard), reference) >= theirs
+
+
+def test_a_pulse_that_is_lost_in_faint_noise_is_soon_none() -> None:
+    """What was known of the pulse is forgotten in time, not by the number of peaks: noise has few that are as high."""
+    faint = np.random.default_rng(4).normal(size=40 * CONTROL_RATE_HZ)
+    found = bench.ours(np.concatenate((pulse(70), faint)))
+    assert found[-1] < 40.0 + 16.0
 
 
 @pytest.mark.parametrize(("number", "least_f1"), [(0, 1.0), (1, 0.79)])
