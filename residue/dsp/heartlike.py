@@ -39,6 +39,8 @@ _STILL_ALIKE, _STILL_STANDS_OUT = 0.6, 1.6
 """A heart that was found stays found above these averages, while noise hides it in part: of noise alone, 2 to 8 in 100
 candidates stay above both. Our choice.
 """
+_KEPT = 0.6
+"""A beat that is only kept so is trusted by so much as others: below a half. Our choice."""
 _AGAIN = 0.9
 """A weak candidate that is at least this like another one is a second kind of beat."""
 
@@ -85,7 +87,9 @@ class Heartlike:
         stays = likeness >= _STILL_ALIKE and stands_out >= _STILL_STANDS_OUT and third >= _THREE_NOT_UNLIKE
         self._beats = begins or (self._beats and stays)
         is_fast = likeness >= _VERY_ALIKE and interval_s < _FAST_S
-        return min(1.0, likeness) if self._beats or is_fast else 0.0
+        if begins or is_fast:
+            return min(1.0, likeness)
+        return _KEPT * min(1.0, likeness) if self._beats else 0.0
 
     def knows(self, shape: _Shape) -> bool:
         """Whether a weak candidate looks like recent beats, or like another weak one; if not, it is remembered."""

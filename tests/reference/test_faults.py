@@ -48,7 +48,10 @@ NOT_KNOWN: Mapping[str, frozenset[str]] = {
     "heart rate, quick": _HEART,
     "beat interval": _HEART | _LIKE_BEATS | {"a hand that touches"},
     "RMSSD": _HEART | _VARIES,
-    "breath in the heart": _HEART | _LIKE_BEATS | (_VARIES - {"clipped to a tenth"}),
+    "breath in the heart": _HEART
+    | _LIKE_BEATS
+    | (_VARIES - {"clipped to a tenth"})
+    | {"in its place electrodes of the scalp"},
     "pulse rate": _PULSE,
     "pulse rate, quick": frozenset({"drift to 0.5 Hz", "in its place an accelerometer"}),
     "breath depth": _CLIPPED,
