@@ -14,6 +14,7 @@ from residue.cli.house import AT, HOUSE, addressed
 from residue.cli.screen import say
 
 _LOOK_S = 0.3
+_BEGINS_WITHIN_S = 5.0
 
 
 @click.command()
@@ -41,11 +42,7 @@ def ready(ctx: click.Context, installation: Path | None, at: str | None, tones: 
     except (KeyError, TypeError):
         found = ["The house runs another version than this command. Restart it: sudo systemctl restart residue."]
     if tones:
-        found += [
-            f"{output} was not heard. Look at its amplifier and its cable."
-            for output in (told.get("levels") or {}).get("outputs", {})
-            if not _heard(output, host=host, port=port, key=key)
-        ]
+        found += _not_heard(host=host, port=port, key=key)
     say(f"No. {_told(told)}" if found else f"Yes. {_told(told)} {hours_in_words(told)}")
     for sentence in found:
         say(f"- {sentence}")
@@ -54,6 +51,22 @@ def ready(ctx: click.Context, installation: Path | None, at: str | None, tones: 
 
 def _told(told: Mapping[str, Any]) -> str:
     return f"{told.get('piece', 'The piece')}, {told.get('place', 'its room')}."
+
+
+def _not_heard(*, host: str, port: int, key: str | None) -> list[str]:
+    """Lets each output count its number; a sentence for each that was not heard."""
+    from residue.control.query import status
+
+    ends_s = time.monotonic() + _BEGINS_WITHIN_S
+    while not (levels := status(host, port).get("levels")):  # they are there with the first block after a start
+        if time.monotonic() >= ends_s:
+            return ["No output counted: the house sends nothing to its device. Look at `residue status`."]
+        time.sleep(_LOOK_S)
+    return [
+        f"{output} was not heard. Look at its amplifier and its cable."
+        for output in levels["outputs"]
+        if not _heard(output, host=host, port=port, key=key)
+    ]
 
 
 def _heard(output: str, *, host: str, port: int, key: str | None) -> bool:
