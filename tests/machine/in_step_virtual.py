@@ -9,6 +9,8 @@ measured in the folder. Debian packages beside those of test_in_step.py: user-mo
 
 from __future__ import annotations
 
+import argparse
+import shutil
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +18,7 @@ from pathlib import Path
 from residue.processes import command_of
 from tests.machine.sound_card import NAME, Kept
 from tests.machine.test_in_step import CHRONY, ON_CARDS, Machine, Room, clock_set, heard, print_course, run
-from tests.machine.user_mode import Counter, UserModeMachine
+from tests.machine.user_mode import KERNEL, Counter, UserModeMachine
 
 _OWN = "/run/chrony"
 _COMMAND = """
@@ -97,7 +99,18 @@ class VirtualRoom(Room):
         (self.folder / "doing").rename(self.folder / "do")
 
 
+def main() -> None:
+    """Runs both rooms and prints how far they were apart."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path, help="where the measured values are left")
+    parser.add_argument("seconds", type=float)
+    asked = parser.parse_args()
+    if shutil.which(KERNEL) is None:
+        sys.exit(f"{KERNEL} is missing: sudo apt-get install user-mode-linux")
+    asked.folder.mkdir(parents=True, exist_ok=True)
+    found = heard(asked.folder, run(asked.folder, ON_CARDS, asked.seconds, VirtualRoom))
+    print_course(asked.folder, "in virtual machines", found)
+
+
 if __name__ == "__main__":
-    where = Path(sys.argv[1])
-    where.mkdir(parents=True, exist_ok=True)
-    print_course(where, "in virtual machines", heard(where, run(where, ON_CARDS, float(sys.argv[2]), VirtualRoom)))
+    main()
