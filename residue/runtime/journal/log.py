@@ -10,7 +10,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, suppress
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -195,15 +195,18 @@ class LevelLog:
             self._path.touch()
             shutil.chown(self._path, self._path.parent.stat().st_uid, self._path.parent.stat().st_gid)
         connection = sqlite3.connect(self._path, timeout=2.0)
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        for row, table in TABLES.items():
-            columns = {f.name: _SQL_TYPES[str(f.type).split(" ")[0]] for f in fields(row)}
-            described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
-            connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({described})")
-            connection.execute(f"CREATE INDEX IF NOT EXISTS {table}_utc ON {table} (utc)")
-            for name in columns.keys() - columns_of(connection, table):  # a log from an earlier version
-                connection.execute(f"ALTER TABLE {table} ADD COLUMN {name} {columns[name]}")
+        with ExitStack() as unless_whole:
+            unless_whole.callback(connection.close)
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            for row, table in TABLES.items():
+                columns = {f.name: _SQL_TYPES[str(f.type).split(" ")[0]] for f in fields(row)}
+                described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+                connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({described})")
+                connection.execute(f"CREATE INDEX IF NOT EXISTS {table}_utc ON {table} (utc)")
+                for name in columns.keys() - columns_of(connection, table):  # a log from an earlier version
+                    connection.execute(f"ALTER TABLE {table} ADD COLUMN {name} {columns[name]}")
+            unless_whole.pop_all()
         return connection
 
     def _for_writing(self) -> sqlite3.Connection:
