@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from numpy._core import _multiarray_umath as numpys_core  # type: ignore[attr-defined]
 
+from tests.let_through import OF_BAGIT
+
 PROJECT = Path(__file__).resolve().parents[2]
 LEVELS = [level for level in numpys_core.__cpu_dispatch__ if numpys_core.__cpu_features__[level]]
 
@@ -25,7 +27,7 @@ COMPILED = "from tests.mapping.digests import main; main()"
 def digests(program: str, without: str) -> list[str]:
     environment = {**os.environ, "NPY_DISABLE_CPU_FEATURES": without, "PYTHONPATH": str(PROJECT)}
     done = subprocess.run(
-        [sys.executable, "-W", "error", "-c", program],
+        [sys.executable, "-W", "error", "-W", OF_BAGIT, "-c", program],
         cwd=PROJECT,
         env=environment,
         capture_output=True,

@@ -28,14 +28,13 @@ from residue.runtime.planning.preparation import (
     playback_before,
     playback_of,
 )
+from tests.let_through import OF_BAGIT
 from tests.runtime.kitchen import HOURS, build
 
 NAME = "second-batch"
 LATE = round(2.1 * EVERY_S) * AUDIO_RATE_HZ + 4_800
 FRAMES = 96_000
 KNOTS_DB = (-1.0, -6.0, 0.0, -3.0)
-BUT_OF_BAGIT = "error,ignore:'count' is passed as positional argument:DeprecationWarning:bagit"
-"""Warnings are errors in the process as well; but bagit 1.9 has one of its own from Python 3.13 on."""
 
 
 @dataclass
@@ -63,7 +62,8 @@ class Planned:
     def plan(self) -> None:
         folder = str(self.installation.folder)
         command = [sys.executable, "-m", "residue.runtime.planning.planning", folder, folder, str(self.cache)]
-        subprocess.run(command, check=True, capture_output=True, env={**os.environ, "PYTHONWARNINGS": BUT_OF_BAGIT})
+        warnings = {"PYTHONWARNINGS": f"error,{OF_BAGIT}"}
+        subprocess.run(command, check=True, capture_output=True, env={**os.environ, **warnings})
 
 
 @pytest.fixture(scope="module")
