@@ -39,7 +39,9 @@ Reply = tuple[str, *tuple[str | float, ...]]
 """An address and its arguments: strings, floats, whole numbers."""
 Arguments = tuple[float, ...] | tuple[str, ...]
 Handler = Callable[[Any, str], Reply | None]
-"""(arguments, as its address takes them, and sender) -> an answer other than "done"; raises ValueError, for people."""
+"""(arguments, as its address takes them, and sender) -> an answer, None for the address that was obeyed
+alone; raises ValueError, for people.
+"""
 
 
 @dataclass(slots=True, kw_only=True)

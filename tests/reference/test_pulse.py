@@ -31,14 +31,24 @@ def with_ecg() -> tuple[Floats, Floats]:
 
 
 @pytest.mark.parametrize(
-    "noise", ["as it is", "movement x 0.25", "movement x 0.5", "hum x 2", "drift x 9", "noise to 100 Hz x 10"]
+    ("noise", "theirs_at_least"),
+    [
+        ("as it is", 0.9),
+        ("movement x 0.25", 0.9),
+        ("movement x 0.5", 0.9),
+        ("hum x 2", 0.9),
+        ("drift x 9", 0.88),
+        ("noise to 100 Hz x 10", 0.88),
+    ],
 )
-def test_beats_are_found_as_well_as_by_the_best_of_the_others(with_ecg: tuple[Floats, Floats], noise: str) -> None:
+def test_beats_are_found_as_well_as_by_the_best_of_the_others(
+    with_ecg: tuple[Floats, Floats], noise: str, theirs_at_least: float
+) -> None:
     """F1 against the ECG; neurokit2's method after Elgendi et al., PLoS ONE 8 (2013) e76585, is the best in noise."""
     wave, beats_s = with_ecg
     heard = wave + bench.noises(len(wave))[noise] * np.sqrt(bench.power(wave))
     theirs = bench.f1(bench.peers()["neurokit2 elgendi"](heard), beats_s)
-    assert theirs > 0.88
+    assert theirs > theirs_at_least
     assert bench.f1(bench.ours(heard), beats_s) >= theirs
 
 

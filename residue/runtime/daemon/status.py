@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import ceil, inf, isinf
+from math import ceil, inf
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,7 +18,7 @@ from residue.loudness.stage.readings import CapReading, Levels, Reading
 from residue.runtime.daemon.disturbances import Disturbances
 from residue.runtime.daemon.step_state import StepState
 from residue.runtime.engine.snapshot import Snapshot
-from residue.runtime.house.house_state import House
+from residue.runtime.house.house_state import House, hold_ends
 from residue.runtime.journal.log import EventRow
 from residue.runtime.journal.tallies import sound_level
 from residue.runtime.planning.planning import Advance, Outcome
@@ -96,7 +96,7 @@ def status(known: Known) -> dict[str, Any]:
         "open": known.opening is not None,
         "opens": _time(known.next_change, known.zone) if known.opening is None else None,
         "closes": _time(known.next_change, known.zone) if known.opening else None,
-        "held_until": _held_until(known),
+        "held_until": _time(hold_ends(known.house, known.now, known.monotonic_s), known.zone),
         "bag": _bag(known),
         "tone": engine.tone,
         "lowered": list(_lowered(known)),
@@ -121,14 +121,6 @@ def _assumed(known: Known) -> Iterator[tuple[Assumption, datetime]]:
     for one in known.assumed:
         if one.left_s > since_s:
             yield one, known.now + timedelta(seconds=one.left_s - since_s)
-
-
-def _held_until(known: Known) -> str | None:
-    """When the hold ends by itself."""
-    if known.house.held_by is None or isinf(known.house.held_until_s):
-        return None
-    left = timedelta(seconds=known.house.held_until_s - known.monotonic_s)
-    return _time(known.now + left, known.zone)
 
 
 def _bag(known: Known) -> dict[str, str | None] | None:

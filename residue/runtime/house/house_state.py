@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
-from math import inf
+from math import inf, isinf
 
 from residue.runtime.house.exchange import Action, World
 from residue.schedule.opening import Opening
@@ -94,6 +94,13 @@ class House:
 
 
 Transition = tuple[House, tuple[Action, ...]]
+
+
+def hold_ends(house: House, now: datetime, monotonic_s: float) -> datetime | None:
+    """When the hold ends by itself; None without a hold, and where only a person ends it."""
+    if house.held_by is None or isinf(house.held_until_s):
+        return None
+    return now + timedelta(seconds=house.held_until_s - monotonic_s)
 
 
 def left_s(world: World) -> float:

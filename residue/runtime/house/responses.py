@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import timedelta
-from math import isinf
 
 from residue.runtime.house.exchange import Event, Hold, Next, Release, Respond, Trim, World
-from residue.runtime.house.house_state import House, State
+from residue.runtime.house.house_state import House, State, hold_ends
 from residue.schedule.spans import local
 
 
@@ -53,10 +51,8 @@ _SAYS: Mapping[type[Event], Callable[[House, House, World], str]] = {
 
 
 def _until(house: House, world: World) -> str:
-    if isinf(house.held_until_s):
-        return "until it is released"
-    ends = local(world.now + timedelta(seconds=house.held_until_s - world.monotonic_s), world.zone)
-    return f"until {ends:%a %H:%M:%S}"
+    ends = hold_ends(house, world.now, world.monotonic_s)
+    return "until it is released" if ends is None else f"until {local(ends, world.zone):%a %H:%M:%S}"
 
 
 def _at_present(house: House, world: World) -> str:

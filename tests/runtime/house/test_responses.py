@@ -20,20 +20,22 @@ def told(gallery: Gallery, event: Event) -> str:
     return answer
 
 
+def settled(opens_s: float, state: State) -> Gallery:
+    """A gallery that was left alone for two seconds, and is in this state now."""
+    gallery = Gallery([opening(opens_s, opens_s + 600)])
+    gallery.wait(2)
+    assert gallery.house.state is state
+    return gallery
+
+
 @pytest.fixture
 def playing() -> Gallery:
-    gallery = Gallery([opening(0, 600)])
-    gallery.wait(2)
-    assert gallery.house.state is State.PLAYING
-    return gallery
+    return settled(0, State.PLAYING)
 
 
 @pytest.fixture
 def closed() -> Gallery:
-    gallery = Gallery([opening(3600, 7200)])
-    gallery.wait(1)
-    assert gallery.house.state is State.CLOSED
-    return gallery
+    return settled(3600, State.CLOSED)
 
 
 def test_a_house_that_plays_fades_where_one_that_is_silent_only_stays_so(playing: Gallery, closed: Gallery) -> None:
