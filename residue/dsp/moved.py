@@ -10,7 +10,7 @@ import numpy as np
 from residue.dsp.exact import Floats
 from residue.dsp.hops import HopByHop
 
-_ROUNDING = 1e-5
+ROUNDING = 1e-5
 """What moves by less than this share of its own level stands still: a constant that was resampled moves by 2.4e-6 of
 itself, and the last digit of 16 bits of 2 g, at 1 g, is 6e-5.
 """
@@ -50,7 +50,7 @@ class _Distance:
         low, _ = np.split(np.minimum.reduce(list(self._bounds)), 2)
         _, high = np.split(np.maximum.reduce(list(self._bounds)), 2)
         distance: Floats = high - low
-        return np.where(distance > _ROUNDING * np.maximum(np.abs(low), np.abs(high)), distance, 0.0)
+        return np.where(distance > ROUNDING * np.maximum(np.abs(low), np.abs(high)), distance, 0.0)
 
 
 def _bounds(hops: Floats) -> Floats:

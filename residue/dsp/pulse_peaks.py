@@ -19,6 +19,7 @@ import numpy as np
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.moved import ROUNDING
 from residue.dsp.pulse_view import HOP_S, JUDGED_HOPS, LEAST_APART_HOPS, LONG, SHORT, Peak, View
 from residue.dsp.sliding import SlidingMean, sliding_maximum
 
@@ -32,8 +33,6 @@ _BEND_HOPS, _BEND_OF_1_HZ = 5, 0.0979
 """How the wave bends is its second difference over so many hops; that of a sine of 1 Hz is so high."""
 _FAINT, _FAINT_S, _LEAST = 1e-3, 2.0, 1e-9
 """What is below this share of all that the wave did of late is what filters leave of hum and steps."""
-_ROUNDING = 1e-5
-"""What is below this share of its level is what a resampler leaves of a constant (see residue.dsp.moved)."""
 _POWER_HOPS, _POWER_OF = 100, 16
 """The power is that of so many pieces of so many hops."""
 _DRIFT_HZ, _DRIFTS = (0.1, 0.5), 1.2
@@ -91,7 +90,7 @@ class PulsePeakFinder:
         for mean in self._means:
             quiet = mean(quiet)
         spread = self._highest(centred) + self._deepest(-centred)
-        faint = np.maximum(_FAINT * spread, _ROUNDING * self._level(np.abs(wave)))
+        faint = np.maximum(_FAINT * spread, ROUNDING * self._level(np.abs(wave)))
         at_hops = slice(-self._seen % self._hop, None, self._hop)
         first_hop = -(-self._seen // self._hop)
         self._seen += len(wave)
