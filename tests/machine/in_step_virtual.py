@@ -17,13 +17,30 @@ from pathlib import Path
 
 from residue.processes import command_of
 from tests.machine.sound_card import NAME, Kept
-from tests.machine.test_in_step import CHRONY, ON_CARDS, Machine, Room, clock_set, heard, print_course, run
+from tests.machine.test_in_step import (
+    BEGUN,
+    CHRONY,
+    CUT,
+    KILLED,
+    ON_CARDS,
+    TIED,
+    Machine,
+    Room,
+    clock_set,
+    heard,
+    print_course,
+    run,
+)
 from tests.machine.user_mode import KERNEL, Counter, UserModeMachine
+from tests.runtime.asking import wait_until
 
+_HAPPENS = {CUT: 0.36, TIED: 0.44, KILLED: 0.70, BEGUN: 0.705}
+"""Each after a share of the time: of an hour, the time server is gone for five minutes."""
 _OWN = "/run/chrony"
 _COMMAND = """
 mkdir -m 700 {own}
 chronyd -d -u root -f {folder}/chrony.conf >{folder}/chronyd.txt 2>&1 &
+until [ -S {own}/chronyd.sock ]; do sleep 0.1; done
 chronyc -h {own}/chronyd.sock waitsync 60 0.001 100 1
 export XDG_CACHE_HOME={cache} XDG_RUNTIME_DIR=/run ALSA_CONFIG_PATH={cards}
 cd {project}
@@ -94,7 +111,8 @@ class VirtualRoom(Room):
             self._machine_of_its_own.cut()
 
     def _do(self, command: str) -> None:
-        """Has the machine's shell do something within a second."""
+        """Has the machine's shell do something, within some seconds after it has done what it was told before."""
+        wait_until(lambda: not (self.folder / "do").exists())
         (self.folder / "doing").write_text(f"{command}\n", encoding="utf-8")
         (self.folder / "doing").rename(self.folder / "do")
 
@@ -108,7 +126,7 @@ def main() -> None:
     if shutil.which(KERNEL) is None:
         sys.exit(f"{KERNEL} is missing: sudo apt-get install user-mode-linux")
     asked.folder.mkdir(parents=True, exist_ok=True)
-    found = heard(asked.folder, run(asked.folder, ON_CARDS, asked.seconds, VirtualRoom))
+    found = heard(asked.folder, run(asked.folder, ON_CARDS, asked.seconds, VirtualRoom, _HAPPENS))
     print_course(asked.folder, "in virtual machines", found)
 
 

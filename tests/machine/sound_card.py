@@ -72,11 +72,12 @@ static int64_t played(const struct card *card) {
 
 static void keep_if_heard(struct card *card) {
     if (!card->running || card->given < card->stretch + KEPT || played(card) < card->stretch) return;
-    double head[5] = {card->begun_s + card->stretch / rate_hz(card), wall_s() - boot_s(), card->starts};
+    double head[5] = {card->begun_s + card->stretch / rate_hz(card), 0.0, card->starts};
     double took = INFINITY;
     for (int look = 0; look < 5; look++) {
-        const double before = ticks(), now_s = boot_s(), after = ticks();
-        if (after - before < took) took = after - before, head[3] = now_s, head[4] = (before + after) / 2.0;
+        const double before = ticks(), now_s = boot_s(), shown_s = wall_s(), after = ticks();
+        if (after - before >= took) continue;
+        took = after - before, head[1] = shown_s - now_s, head[3] = now_s, head[4] = (before + after) / 2.0;
     }
     ssize_t written = write(card->out, head, sizeof head);
     written += write(card->out, card->kept, sizeof card->kept);

@@ -19,10 +19,12 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import isnan, nan
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +47,8 @@ NEAR_S = 0.06
 """Where a stretch is looked for first: so far from where it would be if the room went on as before."""
 LOUD = 1e-4
 """Full scale = 1; below it nothing is said."""
+LOUD_DB = -80.0
+"""The same in dB."""
 SETTLED_S = 60.0
 """After a beginning the crystal of a card is not known yet."""
 FADES_S = 15.0
@@ -56,6 +60,7 @@ a start of a card do not count.
 CUT, TIED = "the even rooms lose the clock of the house", "they have it again"
 KILLED, BEGUN = "the even rooms are killed", "they begin again"
 END = "the end"
+NEAR_START = "near a start of a card"
 SET = "the clocks of the odd rooms are set 20 ms ahead"
 HAPPENS = {CUT: 0.30, TIED: 0.45, KILLED: 0.58, BEGUN: 0.59, SET: 0.82}
 """Each after a share of the time."""
@@ -157,10 +162,6 @@ class Room:
     def set_clock(self, by_s: float) -> None:
         subprocess.run([sys.executable, "-c", clock_set(by_s)], env=self.clock.environment, check=True)
 
-    def link(self, how: str) -> None:
-        """The cable to the clock of the house: up or down."""
-        ip("-n", self.space, "link", "set", "to0", how)
-
     def tracking(self) -> str:
         asked = ["chronyc", "-h", str(self.folder / "chronyd.sock"), "-c", "tracking"]
         return subprocess.run([*self.within, *asked], capture_output=True, text=True).stdout.strip()
@@ -222,8 +223,14 @@ def ip(*words: str) -> None:
     subprocess.run(["ip", *words], check=True)
 
 
-def run(folder: Path, machines: Sequence[Machine], seconds: float, kind: type[Room] = Room) -> list[Room]:
-    """Both rooms for so long, with a cut link, a kill and a clock that is set, each after a share of it."""
+def run(
+    folder: Path,
+    machines: Sequence[Machine],
+    seconds: float,
+    kind: type[Room] = Room,
+    happens: Mapping[str, float] = HAPPENS,
+) -> list[Room]:
+    """All rooms for so long, while each of what happens does so after a share of it."""
     names = [f"residue-{os.getpid()}-{number}" for number in range(len(machines) + 1)]
     said = (folder / "what-happened.txt").open("w", buffering=1)
 
@@ -254,19 +261,24 @@ def run(folder: Path, machines: Sequence[Machine], seconds: float, kind: type[Ro
             time.sleep(3.7)  # nothing is to agree because both began at once
         began_s = time.monotonic()
         doings: dict[str, Callable[[], None]] = {
-            CUT: lambda: _each(rooms[1::2], lambda one: one.link("down")),
-            TIED: lambda: _each(rooms[1::2], lambda one: one.link("up")),
+            CUT: lambda: _each(rooms[1::2], lambda one: _cable(names[0], one, "down")),
+            TIED: lambda: _each(rooms[1::2], lambda one: _cable(names[0], one, "up")),
             KILLED: lambda: _each(rooms[1::2], lambda one: one.kill()),
             BEGUN: lambda: _each(rooms[1::2], lambda one: one.play()),
             SET: lambda: _each(rooms[::2], lambda one: one.set_clock(0.02)),
         }
-        for what, share in HAPPENS.items():
+        for what, share in happens.items():
             _wait(rooms, began_s + share * seconds, tell)
             tell(what)
             doings[what]()
         _wait(rooms, began_s + seconds, tell)
         tell(END)
     return rooms
+
+
+def _cable(house: str, room: Room, how: str) -> None:
+    """The cable to the clock of the house, up or down at that end: a machine sees a server that is gone."""
+    ip("-n", house, "link", "set", f"to{room.number}", how)
 
 
 def _each(rooms: Sequence[Room], do: Callable[[Room], None]) -> None:
@@ -408,26 +420,43 @@ def heard(folder: Path, rooms: Sequence[Room]) -> list[list[Heard]]:
 
 @dataclass(frozen=True, slots=True)
 class Apart:
-    """Two rooms that play the same performance in one second: how much later the second one is, and its clock."""
+    """Two rooms that play the same performance in one second: how much later the second one is, and its clock.
+
+    left_out: why that second does not count; "" if it does.
+    """
 
     at_s: float
     sound_ms: float
     clocks_ms: float
+    left_out: str = ""
 
 
 def apart(one: Sequence[Heard], other: Sequence[Heard]) -> Iterator[Apart]:
-    near = {round(row.at_s): row for row in _undisturbed(other) if row.begun_s is not None}
-    for row in _undisturbed(one):
-        beside = near.get(round(row.at_s))
-        if row.begun_s is None or beside is None or beside.performance != row.performance:
-            continue
-        sound_s = float(beside.begun_s or 0.0) - row.begun_s
-        yield Apart(row.at_s, sound_s * 1e3, (row.clock_s - beside.clock_s) * 1e3)
+    """The seconds that count."""
+    return (second for second in seconds_of(one, other) if not second.left_out)
 
 
-def _undisturbed(rows: Sequence[Heard]) -> list[Heard]:
-    starts_s = [row.at_s for before, row in pairwise(rows) if row.starts != before.starts]
-    return [row for row in rows if all(abs(row.at_s - start_s) > FALLS_OUT_S for start_s in starts_s)]
+def seconds_of(one: Sequence[Heard], other: Sequence[Heard]) -> Iterator[Apart]:
+    """Every second, from the first to the last of which both cards kept something."""
+    pair = [{round(row.at_s): row for row in rows} for rows in (one, other)]
+    starts_s = [_starts_s(rows) for rows in (one, other)]
+    for at_s in range(max(map(min, pair)), min(map(max, pair)) + 1):
+        first, second = (rows.get(at_s) for rows in pair)
+        if first is None or second is None:
+            yield Apart(at_s, nan, nan, "one is not there")
+        elif first.begun_s is None or second.begun_s is None:
+            silent = min(first.level_db, second.level_db) < LOUD_DB
+            yield Apart(at_s, nan, nan, "one is silent" if silent else "one cannot be found")
+        elif first.performance != second.performance:
+            yield Apart(at_s, nan, nan, "they play two performances")
+        else:
+            near = any(abs(at_s - start_s) < FALLS_OUT_S for times_s in starts_s for start_s in times_s)
+            sound_ms, clocks_ms = (second.begun_s - first.begun_s) * 1e3, (first.clock_s - second.clock_s) * 1e3
+            yield Apart(at_s, sound_ms, clocks_ms, NEAR_START if near else "")
+
+
+def _starts_s(rows: Sequence[Heard]) -> list[float]:
+    return [row.at_s for before, row in pairwise(rows) if row.starts != before.starts]
 
 
 def happened(folder: Path) -> dict[str, float]:
@@ -439,27 +468,40 @@ def happened(folder: Path) -> dict[str, float]:
 def phases(folder: Path, began_s: float) -> dict[str, tuple[float, float]]:
     """The stretches between what happens."""
     at = happened(folder)
-    return {
+    settled = {
         "at first": (began_s, began_s + SETTLED_S),
         "then": (began_s + SETTLED_S, at[CUT]),
         CUT: (at[CUT], at[TIED]),
         TIED: (at[TIED], at[KILLED]),
         BEGUN: (at[BEGUN], at[BEGUN] + SETTLED_S),
-        "settled again": (at[BEGUN] + SETTLED_S, at[SET]),
-        SET: (at[SET] + FADES_S, at[END]),
+        "settled again": (at[BEGUN] + SETTLED_S, at.get(SET, at[END])),
     }
+    return settled | ({SET: (at[SET] + FADES_S, at[END])} if SET in at else {})
 
 
 def print_course(folder: Path, name: str, pair: Sequence[Sequence[Heard]]) -> None:
-    """How far two rooms were apart between one event and the next: half of the time, 95 %, and at most."""
-    seconds = list(apart(*pair))
-    for what, (begin_s, end_s) in phases(folder, seconds[0].at_s).items():
-        there = [one for one in seconds if begin_s <= one.at_s < end_s]
-        if there:
-            shown = [np.percentile(np.abs([one.sound_ms for one in there]), share) for share in (50, 95, 100)]
-            clocks = max(abs(one.clocks_ms) for one in there)
-            figures = ", ".join(f"{ms:.2f}" for ms in shown)
-            sys.stdout.write(f"{name}, {what}: {len(there)} s, {figures} ms; clocks {clocks:.3f} ms\n")
+    """How far two rooms were apart from one event to the next, and beside their clocks; what does not count, and why.
+
+    In ms: half of the time, 95 %, and at most.
+    """
+    every = list(seconds_of(*pair))
+    for what, (begin_s, end_s) in phases(folder, next(apart(*pair)).at_s).items():
+        there = [one for one in every if begin_s <= one.at_s < end_s]
+        sys.stdout.write(f"{name}, {what}, {len(there)} s:\n")
+        for left_out, count in Counter(one.left_out for one in there).most_common():
+            those = [one for one in there if one.left_out == left_out and not isnan(one.sound_ms)]
+            figures = ""
+            if those:
+                sound = _spread([one.sound_ms for one in those])
+                beside = _spread([one.sound_ms - one.clocks_ms for one in those])
+                clocks = _spread([one.clocks_ms for one in those])
+                figures = f": apart {sound}; clocks {clocks}; beside the clocks {beside}"
+            sys.stdout.write(f"    {count} s {left_out or 'count'}{figures}\n")
+
+
+def _spread(ms: Sequence[float]) -> str:
+    half, most, all_ = np.percentile(np.abs(ms), (50, 95, 100))
+    return f"{half:.3f} (95 %: {most:.3f}, at most {all_:.3f})"
 
 
 def hold_in_step(folder: Path, courses: Sequence[Sequence[Heard]]) -> None:
