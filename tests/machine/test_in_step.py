@@ -72,7 +72,7 @@ driftfile {folder}/drift
 pidfile {folder}/chronyd.pid
 bindcmdaddress {folder}/chronyd.sock
 cmdport 0
-makestep 0.1 3
+makestep 0.001 3
 """
 SERVED = """
 local stratum 8
