@@ -54,7 +54,8 @@ class DeviceSink:
         match self._process.written(frames.tobytes()):
             case Written(late, reading):
                 self.late_blocks += late
-                return reading or Queued(time.monotonic(), self.latency_s * AUDIO_RATE_HZ)
+                now_s = time.monotonic()
+                return reading or Queued(now_s, now_s, self.latency_s * AUDIO_RATE_HZ)
             case Lost(why):
                 raise SinkLostError(why)
             case other:

@@ -94,8 +94,9 @@ def _queued(stream: OutputStream, held_back: HeldBack, after_s: float) -> Queued
     on by a few millionths; from there alone it would be unknown for minutes where in a step the readings are.
     """
     time.sleep(after_s)
+    asked_s = time.monotonic()
     queued_frames = stream.queued_frames() + held_back.frames
-    return Queued(time.monotonic(), queued_frames)
+    return Queued(asked_s, time.monotonic(), queued_frames)
 
 
 def _next(connection: Connection, wait_s: float, stalls: Callable[[], None]) -> bytes | None:

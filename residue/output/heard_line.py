@@ -8,7 +8,8 @@ device's own clock draws against the machine's. The slope of that line comes fro
 from __future__ import annotations
 
 from collections import deque
-from itertools import combinations
+from itertools import chain, combinations
+from math import inf
 from statistics import median
 
 from residue.loudness.meters.hops import HOP_RATE_HZ
@@ -31,8 +32,14 @@ it played: too early, which is what counts here for as long as a minute and a ha
 """
 _COUNTING = 5
 """The stretches whose earliest readings count beside the latest readings, once the slope is known."""
-JUMP_S = 0.05
-"""Readings that all agree to be so much later than those before: the device stood still."""
+STOOD_STILL_S = 0.005
+"""So much later than ever in the last minutes, a frame is heard by each reading of the last half a second: then the
+device stood still.
+"""
+_AGREE = 5
+"""So many readings, since a sound server may be late to take from a stream, and what it sends be heard in time."""
+_RECENT = 10
+"""Readings that do not count for that, as they may themselves tell of it without being sure."""
 
 _Point = tuple[float, float]
 """The moment of a reading, and when the first frame would have been heard by what it says."""
@@ -52,12 +59,18 @@ class HeardLine:
         self._counts_from_s: float | None = None
         """From this moment on readings count; None until the first one after a beginning."""
         self._points: deque[_Point] = deque(maxlen=_STRETCH)
+        self._agree: deque[_Point] = deque(maxlen=_AGREE)
+        """The last, as if each answer had been as old as the question: no machine that is late makes it later."""
+        self._agreed: deque[_Point] = deque(maxlen=_STRETCH)
+        """The earliest of such at each moment."""
+        self._latest: deque[_Point] = deque(maxlen=_STRETCHES)
+        """The latest of those in each stretch."""
         self._earliest: deque[_Point] = deque(maxlen=_STRETCHES)
         self._frames = 0
         self._readings = 0
 
     def __len__(self) -> int:
-        """The readings that count since the last jump; 0 while the device begins."""
+        """The readings that count since the device began or stood still; 0 while it begins."""
         return self._readings
 
     @property
@@ -69,7 +82,8 @@ class HeardLine:
         """Lets only the next readings count, and so many of the last; without any, the device begins anew."""
         for _ in range(len(self._points) - but):
             self._points.popleft()
-        self._earliest.clear()
+        for one in (self._earliest, self._agree, self._agreed, self._latest):
+            one.clear()
         self._readings = len(self._points)
         if not but:
             self._counts_from_s = None
@@ -81,13 +95,15 @@ class HeardLine:
             self._counts_from_s = queued.at_s + BEGINS_S
         if queued.at_s < self._counts_from_s:
             return
-        self._points.append((queued.at_s, queued.at_s + (queued.queued_frames - self._frames) / HOP_RATE_HZ))
+        ahead_s = (queued.queued_frames - self._frames) / HOP_RATE_HZ
+        if self._stood_still((queued.asked_s, queued.asked_s + ahead_s)):
+            self.forget()
+            return
+        self._points.append((queued.at_s, queued.at_s + ahead_s))
         self._readings += 1
-        latest = list(self._points)[-FEWEST:]
-        if min(map(_begin_s, latest)) - min(map(_begin_s, self._points)) > JUMP_S:
-            self.forget(but=FEWEST)
         if self._readings % _STRETCH == 0:
             self._earliest.append(min(self._points, key=self._level))
+            self._latest.append(max(self._agreed, key=self._level))
             pairs = combinations(self._earliest, 2)
             slopes = [(y - v) / (x - u) for (u, v), (x, y) in pairs if x - u > _APART_S]
             if slopes and len(self._earliest) >= self._known_from:
@@ -104,10 +120,16 @@ class HeardLine:
         now_s = counting[-1][0]
         return min(map(self._level, counting)) + self.slope * now_s + self._frames / HOP_RATE_HZ
 
+    def _stood_still(self, point: _Point) -> bool:
+        self._agree.append(point)
+        if len(self._agree) < _AGREE:
+            return False
+        agreed = min(self._agree, key=self._level)
+        self._agreed.append(agreed)
+        before = list(self._agreed)[:-_RECENT]
+        latest = max(map(self._level, chain(self._latest, before)), default=inf)
+        return self._level(agreed) > latest + STOOD_STILL_S
+
     def _level(self, point: _Point) -> float:
         at_s, begin_s = point
         return begin_s - self.slope * at_s
-
-
-def _begin_s(point: _Point) -> float:
-    return point[1]

@@ -3,7 +3,8 @@
 Each hop of the engine is heard at a whole tenth of a second of that clock. The readings of the device say when a frame
 is heard; a servo feeds the device a few millionths faster or slower, so that this stays so (see servo.py). Where it is
 too far off to be led back - after the opening, a gap, a step of the clock - the sink is out of step until it has been
-silent, and begins again at the next tenth of a second.
+silent, and begins again at the next tenth of a second. After a gap it falls silent within a hop, as the cap stage lets
+it at any time, and waits for no writer that fades out.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ from __future__ import annotations
 import logging
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import chain, repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +22,16 @@ from numpy.typing import NDArray
 from residue.dsp.retiming import ONE, Retimer
 from residue.loudness.meters.hops import HOP_RATE_HZ, HOP_S, HOPS_A_SECOND
 from residue.loudness.stage.capped import Capped
+from residue.loudness.stage.ending import RISE
 from residue.output.heard_line import FEWEST, HeardLine
 from residue.output.routing import Routing
 from residue.output.servo import Servo
 from residue.output.sink import TimedSink
 
 logger = logging.getLogger(__name__)
+
+Gain = NDArray[np.float64] | float
+"""Of each frame of a hop, or of all."""
 
 SEEK_HOPS = 30
 """The readings from which it is known when a frame is heard, before a room falls in."""
@@ -88,6 +94,8 @@ class InStepSink:
         self._heard = HeardLine(servo.drift)
         self._gaps = line.late_blocks
         self._leaving = 0
+        self._gains: Iterator[Gain] = repeat(1.0)
+        """For each of the next hops."""
         self._due = 0
         """The hop at which the next block is due, in a room that has fallen in."""
         self.hop: int | None = None
@@ -105,7 +113,7 @@ class InStepSink:
 
     def write(self, capped: Capped) -> None:
         """Plays a hop, as fast as the servo says. Raises SinkLostError."""
-        self._play(self._retimer(capped.frames, round(self._servo.speed * ONE)))
+        self._play(self._retimer(capped.frames * next(self._gains), round(self._servo.speed * ONE)))
         self._due += 1
         set_s = self._set_s()
         stepped, self._was_set_s = abs(set_s - self._was_set_s) > STEP_S, set_s
@@ -141,11 +149,13 @@ class InStepSink:
             if missing:
                 self._play(np.zeros((len(self._routing.device_channels), missing)))
             self._due = self.hop = hop
+            self._gains = repeat(1.0)
             self._servo.begin()
 
     def _keep(self, *, stepped: bool) -> None:
         self.hop = self._due
-        if not len(self._heard):  # after a gap
+        if not len(self._heard):  # the device stood still, and all that comes is late
+            self._gains = chain((1.0 - RISE,), repeat(0.0))
             self._leave()
             return
         late_s = self._next_s - self._due / HOPS_A_SECOND

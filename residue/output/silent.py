@@ -65,8 +65,8 @@ class SilentSink:
     def play(self, frames: NDArray[np.float32]) -> Queued:
         """Waits as long as a device would, and tells what is left to play."""
         self.late_blocks += not self._pace.keep(len(frames))
-        queued_frames = self._pace.queued_frames
-        return Queued(self._monotonic_s(), queued_frames)
+        asked_s, queued_frames = self._monotonic_s(), self._pace.queued_frames
+        return Queued(asked_s, self._monotonic_s(), queued_frames)
 
     def close(self) -> None:
         """Does nothing: there is no device to close."""

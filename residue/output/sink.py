@@ -44,12 +44,19 @@ class Sink(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Queued:
-    """What a sink has still to play at a moment."""
+    """What a sink has still to play at a moment.
 
+    Moments are of the monotonic clock, which a time service leads as it leads the wall clock, and nobody sets.
+    """
+
+    asked_s: float
+    """When it was asked."""
     at_s: float
-    """The moment on the monotonic clock, which a time service leads as it leads the wall clock, and nobody sets."""
+    """When it had answered."""
     queued_frames: float
-    """The frames that were written and are not heard yet; too many by up to a period of the device, never too few."""
+    """The frames that were written and not heard yet, at a moment between both; too many by up to a period of the
+    device, never too few.
+    """
 
 
 class TimedSink(Sink, Protocol):

@@ -117,7 +117,8 @@ class WavSink:
             self._wav.append(frames)
         except OSError as error:
             raise SinkLostError(f"{self._path} takes no more: {error.strerror}.") from error
-        return Queued(time.monotonic(), 0.0)
+        now_s = time.monotonic()
+        return Queued(now_s, now_s, 0.0)
 
     def close(self) -> None:
         """Closes the file."""

@@ -53,9 +53,9 @@ SETTLED_S = 60.0
 """After a beginning the crystal of a card is not known yet."""
 FADES_S = 15.0
 """After its clock was set, a room fades out and joins again."""
-FALLS_OUT_S = 3.0
-"""A card that ran dry, on a machine that others use, goes on too late until the room has fallen out: seconds so near to
-a start of a card do not count.
+FALLS_OUT_S = 1.2
+"""A card that ran dry, on a machine that others use, goes on too late until the room has fallen out, and so long behind a
+server that had all that it plays meanwhile: what is so near to a start of a card does not count.
 """
 CUT, TIED = "the even rooms lose the clock of the house", "they have it again"
 KILLED, BEGUN = "the even rooms are killed", "they begin again"
@@ -450,7 +450,11 @@ def seconds_of(one: Sequence[Heard], other: Sequence[Heard]) -> Iterator[Apart]:
         elif first.performance != second.performance:
             yield Apart(at_s, nan, nan, "they play two performances")
         else:
-            near = any(abs(at_s - start_s) < FALLS_OUT_S for times_s in starts_s for start_s in times_s)
+            near = any(
+                abs(row.at_s - start_s) < FALLS_OUT_S
+                for row, times_s in zip((first, second), starts_s, strict=True)
+                for start_s in times_s
+            )
             sound_ms, clocks_ms = (second.begun_s - first.begun_s) * 1e3, (first.clock_s - second.clock_s) * 1e3
             yield Apart(at_s, sound_ms, clocks_ms, NEAR_START if near else "")
 

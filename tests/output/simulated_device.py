@@ -59,6 +59,10 @@ class SimulatedDevice:
             self.late_blocks += 1  # it plays silence, and what comes later is heard later
             self._written = self._played
 
+    def stand_still(self, seconds: float) -> None:
+        """Time goes by and nothing is played, as where a server's own card ran dry; nothing tells of it."""
+        self.true_s += seconds
+
     @property
     def _rate_hz(self) -> float:
         return RATE_HZ * (1.0 + self._drift_ppm(self.true_s) * 1e-6)
@@ -79,9 +83,9 @@ class SimulatedDevice:
             self.wait(max(0.0, self._plays_from_s - self.true_s) + max(0.0, needed - self._played) / self._rate_hz)
         self._written += len(frames)
         self.wait(float(self._chance.exponential(self._jitter_s / 8.0)))
-        queued = self._written - self._in_periods
+        asked_s, queued = self.true_s, self._written - self._in_periods
         self.wait(float(min(self._chance.exponential(self._jitter_s / 8.0), self._jitter_s)))
-        return Queued(self.true_s - SINCE_S, queued)
+        return Queued(asked_s - SINCE_S, self.true_s - SINCE_S, queued)
 
     @property
     def _in_periods(self) -> float:

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from residue.output.heard_line import FEWEST, JUMP_S, HeardLine
+from residue.output.heard_line import FEWEST, HeardLine
 from residue.output.sink import Queued
 
 RATE_HZ = 48_000
@@ -11,15 +11,19 @@ QUEUED_S = 0.4
 
 
 class Device:
-    """A device whose first frame is heard at a known moment, and whose readings are late by what a test says."""
+    """A device whose first frame is heard at a known moment, and whose readings are late by what a test says.
+
+    late_s: it told this at the last end of a step, so long before it was asked. held_up_s: its answer took so long.
+    """
 
     def __init__(self, slow: float = 0.0) -> None:
         self.line, self._slow, self._frames, self.begins_s = HeardLine(), slow, 0, 5_000.0
 
-    def read(self, late_s: float) -> None:
+    def read(self, late_s: float, held_up_s: float = 0.0) -> None:
         self._frames += 4_800
         heard_s = self.begins_s + self._frames / RATE_HZ * (1.0 + self._slow)
-        self.line.take(4_800, Queued(heard_s - QUEUED_S + late_s, QUEUED_S * RATE_HZ))
+        asked_s = heard_s - QUEUED_S + late_s
+        self.line.take(4_800, Queued(asked_s, asked_s + held_up_s, QUEUED_S * RATE_HZ))
 
     @property
     def truly_s(self) -> float:
@@ -61,7 +65,7 @@ def test_two_early_readings_that_lie_near_each_other_tell_no_slope() -> None:
 def test_the_earliest_of_the_readings_counts() -> None:
     device = Device()
     for late_s in np.random.default_rng(1).exponential(0.004, 400):
-        device.read(float(late_s))
+        device.read(0.0, float(late_s))
     assert 0.0 <= device.line.next_s() - device.truly_s < 0.0005
 
 
@@ -80,7 +84,7 @@ def test_a_server_that_hands_on_in_pieces_is_seen_through() -> None:
 def test_the_slope_is_found_through_late_readings(slow: float) -> None:
     device, chance = Device(slow), np.random.default_rng(4)
     for _ in range(3_000):
-        device.read(float(chance.exponential(0.002)))
+        device.read(0.0, float(chance.exponential(0.002)))
     assert device.line.slope == pytest.approx(slow, abs=1e-6)
     assert device.line.next_s() == pytest.approx(device.truly_s, abs=0.0001)
 
@@ -100,15 +104,34 @@ def test_few_readings_count_while_the_drift_is_not_known() -> None:
     assert abs(device.line.next_s() - device.truly_s) <= 100e-6 * FEWEST * 0.1
 
 
-def test_after_a_jump_only_what_came_since_counts() -> None:
+@pytest.mark.parametrize("still_s", [0.009, 0.02, 0.3])
+def test_a_device_that_stood_still_is_noticed_at_once_and_begins_anew(still_s: float) -> None:
+    """One with steps of 10 ms, as a sound server has, whose own card ran dry; nothing else tells of it."""
     device = Device()
-    for _ in range(300):
-        device.read(0.0)
-    device.begins_s += 2.0 * JUMP_S
+    device.begin()
+    late_s = [number * 0.6180339887 % 1.0 * 0.01 for number in range(310)]
+    for one in late_s[:300]:
+        device.read(one)
+    device.begins_s += still_s
+    for one in late_s[300:]:
+        if not len(device.line):
+            break
+        device.read(one)
+    assert len(device.line) == 0
+    device.begin()
     for _ in range(FEWEST):
         device.read(0.0)
     assert device.line.next_s() == pytest.approx(device.truly_s, abs=1e-6)
-    assert len(device.line) == FEWEST
+
+
+def test_answers_that_are_held_up_are_no_device_that_stood_still() -> None:
+    """A machine that does something else for half a second, thirty times in a row."""
+    device = Device()
+    device.begin()
+    for held_up_s in [0.0] * 300 + [0.5] * 30 + [0.0] * 30:
+        device.read(0.0, held_up_s)
+        assert len(device.line) > 0
+    assert device.line.next_s() == pytest.approx(device.truly_s, abs=1e-6)
 
 
 def test_what_was_forgotten_does_not_count() -> None:

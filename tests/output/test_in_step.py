@@ -127,6 +127,43 @@ def test_after_a_gap_it_falls_silent_and_in_again() -> None:
     assert after > before + 100, "the clock has gone on, and the room has missed some hops"
 
 
+@pytest.mark.parametrize("still_s", [0.008, 0.02, 0.045, 0.3])
+def test_a_device_that_stood_still_unsaid_is_not_late_for_a_second(still_s: float) -> None:
+    """Behind a server whose card ran dry, a room was 20 ms late for up to 100 s, in step as it thought."""
+    room = Room(SimulatedDevice(wandering(30.0), true, period=480))
+    room.play(60.0)
+    room.device.stand_still(still_s)
+    room.late_s.clear()
+    room.play(60.0)
+    late = [late_s for late_s in room.late_s if abs(late_s) > 0.002]
+    assert 1 <= len(late) <= 10
+    assert len(room.late_s) > 500, "it falls in again"
+
+
+def test_after_a_gap_what_a_writer_still_sends_is_silent_after_a_hop() -> None:
+    """Faded in a straight line: the one ending that the cap stage allows at any time (loudness/stage/ending.py)."""
+    device = SimulatedDevice(wandering(20.0), true, period=480)
+    room, played = Room(device, sound=True), []
+    plays = device.play
+
+    def kept(frames: np.ndarray) -> object:
+        played.append(frames[:, 0].copy())
+        return plays(frames)
+
+    device.play = kept  # type: ignore[method-assign, assignment]
+    room.play(30.0)
+    device.wait(0.7)  # longer than the buffer
+    played.clear()
+    for _ in range(40):
+        room.sink.write(Capped(np.ones((1, HOP_FRAMES)), Seal()))
+    heard = np.concatenate(played)[HOP_FRAMES:]  # but for the hop at which it is noticed
+    assert np.count_nonzero(heard) <= 1.01 * HOP_FRAMES
+    assert np.abs(np.diff(heard)).max() < 2.0 / HOP_FRAMES
+    for _ in range(60):
+        room.sink.write(Capped(np.ones((1, HOP_FRAMES)), Seal()))
+    assert np.concatenate(played)[-HOP_FRAMES:].min() > 0.99, "once it has fallen in, all of it"
+
+
 @pytest.mark.parametrize("step_s", [-2.0, 0.05, 3_600.0])
 def test_a_step_of_the_clock_is_followed(step_s: float) -> None:
     room = Room(SimulatedDevice(wandering(10.0), lambda moment_s: moment_s + (step_s if moment_s > 1_000_030.0 else 0)))
