@@ -54,8 +54,8 @@ SETTLED_S = 60.0
 FADES_S = 15.0
 """After its clock was set, a room fades out and joins again."""
 FALLS_OUT_S = 1.2
-"""A card that ran dry, on a machine that others use, goes on too late until the room has fallen out, and behind a server
-as long as that has frames of before: what is heard so near to a start of a card does not count.
+"""A card that ran dry, on a machine that others use, goes on too late until the room has fallen out; behind a server,
+as long as that has frames of before. What is heard so near to a start of a card does not count.
 """
 CUT, TIED = "the even rooms lose the clock of the house", "they have it again"
 KILLED, BEGUN = "the even rooms are killed", "they begin again"
