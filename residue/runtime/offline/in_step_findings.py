@@ -35,8 +35,8 @@ def in_step_findings(room: Room, clock: Discipline | None) -> Iterator[Finding]:
         yield Finding(Severity.NOTES, _WHERE, what, "")
     if room.device.strip().lower() in _SERVERS:
         what = (
-            f'"{room.device}" plays through a sound server, which does not say when it has fallen behind: the room may '
-            "then be 20 ms off, and be told as in step."
+            f'"{room.device}" plays through a sound server, which does not say how long it holds the sound: the room '
+            "may be late by all of that, 80 ms for example, and be told as in step."
         )
         yield Finding(Severity.WARNS, f"{ROOM}: device", what, "Name the sound card itself: `residue devices`.")
     what = (
