@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
@@ -380,9 +381,9 @@ def test_while_the_log_lags_every_moment_stays_3_db_below_a_cap() -> None:
     caps = expand([CapEntry(quantity="LZeq", window_s=600.0, limit_dbfs=-30.0)])
     asked: list[int] = []
 
-    def lags(frames: int) -> bool:
+    def lags(frames: int) -> LogLag:
         asked.append(frames)
-        return frames >= 4 * AUDIO_RATE_HZ
+        return LogLag.ROWS if frames >= 4 * AUDIO_RATE_HZ else LogLag.NONE
 
     engine = Engine(CapStage(OUTPUTS, caps), returning, 2, monotonic_s=clock.monotonic_s, log_lags=lags)
     engine.begin(Turn(1, "first-batch", cast(Playback, Hum(10**6)), 1.0))

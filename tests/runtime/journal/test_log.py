@@ -16,7 +16,7 @@ from typing import cast
 import msgspec
 import pytest
 
-from residue.loudness.stage.history import LimitThen, SentHistory, Unlogged, limits_in
+from residue.loudness.stage.history import LimitThen, LogLag, SentHistory, Unlogged, limits_in
 from residue.runtime.journal import log_writer
 from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
@@ -487,12 +487,12 @@ def test_a_time_without_a_row_counts_at_every_later_start_within_the_window(tmp_
 def test_the_log_lags_until_it_tells_of_the_run_and_while_the_disk_takes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "levels.sqlite"
     scribe = LogWriter(LevelLog(path), tmp_path / "memory.json")
-    assert scribe.lags(0), "a run of which the log knows nothing"
+    assert scribe.lags(0) is LogLag.RUN, "a run of which the log knows nothing"
     scribe.put(started(0.0))
     scribe.mark(0)
     scribe.start()
     assert _soon(lambda: not scribe.lags(48_000))
-    assert scribe.lags(round(48_000 * UNLOGGED_MOST_S))
+    assert scribe.lags(round(48_000 * UNLOGGED_MOST_S)) is LogLag.ROWS
     scribe.put(second(0.0))
     scribe.mark(48_000)
     assert _soon(lambda: not scribe.lags(round(48_000 * UNLOGGED_MOST_S)))
