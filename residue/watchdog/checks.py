@@ -151,7 +151,8 @@ def _governed(now: Vitals, before: Vitals) -> str | None:
 def _log(now: Vitals, _before: Vitals) -> str | None:
     if not now.log_trouble:
         return None
-    return f"The log cannot be written: {now.log_trouble}. Until it can, each moment stays 3 dB below every cap."
+    quieter = "each moment stays 3 dB below every cap, or 10 dB if the disk has taken nothing since a run ended"
+    return f"The log cannot be written: {now.log_trouble}. Until it can, {quieter}."
 
 
 def _disk(now: Vitals, _before: Vitals) -> str | None:

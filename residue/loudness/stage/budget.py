@@ -106,7 +106,9 @@ class Budget:
         self.spared_units: Mapping[LogLag, float] = {
             LogLag.NONE: inf,
             LogLag.ROWS: _before_rising(self.terms, SPARED_SHARE * HOP_UNITS),
-            LogLag.RUN: _before_rising(self.terms, _most_spared(self.terms, ear, history.untold)),
+            LogLag.RUN: _before_rising(
+                self.terms, min(history.untold.share * HOP_UNITS, _most_spared(self.terms, ear, history.untold))
+            ),
         }
         """The most units of the next hop, by what the log does not tell yet."""
         self._ring = seeded(self.terms, ear, history)
@@ -214,7 +216,7 @@ def _most_spared(terms: Terms, ear: Ear, time: Unlogged) -> float:
 def _before_rising(terms: Terms, spared: float) -> int:
     """The units of a hop at the gain before it; when it is sent, its gain may be rising."""
     rising = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S) ** 2
-    return floor(min(SPARED_SHARE * HOP_UNITS, spared) / terms.scaled(rising))
+    return floor(spared / terms.scaled(rising))
 
 
 def _assume_unlogged(

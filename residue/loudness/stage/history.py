@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field
 from enum import IntEnum
 
 
@@ -76,7 +76,8 @@ class Unlogged:
     """Those in force at the last row before it: no later ones can have let more through, as only a start loosens a cap,
     and it begins with a row. A cap on an ear that none of them limits counts as in force with its present limit.
     """
-    share: float = field(default=SPARED_SHARE, kw_only=True)
+    _: KW_ONLY
+    share: float = SPARED_SHARE
     """Of a time that is spared: the most of a limit that a hop used in it."""
 
 
@@ -110,6 +111,11 @@ class Assumption:
     """The duration for which UNTOLD_SHARE is assumed."""
     left_s: float
     """The time from the start until the window contains none of it any more."""
+
+    @property
+    def audible(self) -> bool:
+        """Whether it can lower anything that somebody hears: what is untold alone takes 0.5 dB at most."""
+        return self.assumed_s + SPARED_SHARE * self.spared_s >= NOTABLE_SHARE * self.window_s
 
 
 NOTABLE_SHARE = 0.01
