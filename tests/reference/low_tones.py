@@ -3,7 +3,7 @@
     python -m tests.reference.low_tones
 
 It plays all tones from 2 to 100 Hz at once, each on an output of its own and without a cap, behind each high-pass:
-whether enough of them is left for the watchdog. Then each tone alone, in bursts, behind the high-pass that lets the most
+whether enough of them is left for the watchdog. Then each tone alone, in bursts, behind the high-pass that lets most
 through and under caps that lower it in the middle of a wave. What is sent is judged as the watchdog judges it, and
 measured with the meters of analogue_meter, which import nothing of the project.
 """
