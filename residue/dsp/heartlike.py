@@ -11,7 +11,7 @@ import math
 from collections import deque
 from collections.abc import Iterable, Sequence
 
-from residue.dsp.likeness import correlation
+from residue.dsp.likeness import correlation_of, sum_of_squares
 
 _OF_LATE = 8
 """The number of candidates over which both are averaged."""
@@ -44,7 +44,14 @@ _KEPT = 0.6
 _AGAIN = 0.9
 """A weak candidate that is at least this like another one is a second kind of beat."""
 
-_Shape = Sequence[float]
+
+class _Shape:
+    """A shape with what every comparison asks of it."""
+
+    def __init__(self, values: Sequence[float], shift: int) -> None:
+        self.from_on = [values[start:] for start in range(shift + 1)]
+        """The shape from its first values on."""
+        self.squares = [sum_of_squares(part) for part in self.from_on]
 
 
 class Heartlike:
@@ -63,12 +70,13 @@ class Heartlike:
         self._third = deque[float](maxlen=_OF_LATE)
         self._begun = self._beats = False
 
-    def __call__(self, shape: _Shape, contrast: float, interval_s: float) -> float:
+    def __call__(self, values: Sequence[float], contrast: float, interval_s: float) -> float:
         """0 for a candidate that is not a beat, else how sure it is, up to 1.
 
-        contrast: its strength relative to the signal between candidates. interval_s: the time from the candidate
-        before.
+        values: its shape. contrast: its strength relative to the signal between candidates. interval_s: the time from
+        the candidate before.
         """
+        shape = _Shape(values, self._shift)
         ranked = sorted((self._correlation(shape, seen) for seen in self._shapes), reverse=True) or [0.0]
         known = ranked[0]
         self._shapes.append(shape)
@@ -91,8 +99,9 @@ class Heartlike:
             return min(1.0, likeness)
         return _KEPT * min(1.0, likeness) if self._beats else 0.0
 
-    def knows(self, shape: _Shape) -> bool:
+    def knows(self, values: Sequence[float]) -> bool:
         """Whether a weak candidate looks like recent beats, or like another weak one; if not, it is remembered."""
+        shape = _Shape(values, self._shift)
         if self._likeness_to(self._shapes, shape) >= self._alike or self._likeness_to(self._weak, shape) >= _AGAIN:
             return True
         self._weak.append(shape)
@@ -113,11 +122,13 @@ class Heartlike:
 
     def _correlation(self, one: _Shape, other: _Shape) -> float:
         """The correlation of two shapes where they fit best; 0 if it is negative."""
-        best = 0.0
-        for shift in range(-self._shift, self._shift + 1):
-            a, b = (one[shift:], other) if shift >= 0 else (one, other[-shift:])
-            best = max(best, correlation(a, b))
-        return best
+
+        def likeness(of_one: int, of_other: int) -> float:
+            squares = one.squares[of_one] * other.squares[of_other]
+            return correlation_of(one.from_on[of_one], other.from_on[of_other], squares)
+
+        shifts = range(1, self._shift + 1)
+        return max(0.0, likeness(0, 0), *(likeness(at, 0) for at in shifts), *(likeness(0, at) for at in shifts))
 
 
 def _mean(values: deque[float]) -> float:

@@ -22,17 +22,29 @@ else:
     COMPILED = getattr(_kernel, "EDITION", 1) == _EDITION
     """False too where it was compiled from other sources, such as before an update."""
 
-_LARGEST_KEPT, _MOST_KEPT = 1 << 22, 1 << 25
-"""In bytes. The signals of one block, each of up to ten channels for a second, take the memory of the block before: to
-give it back to the system, and to get empty pages for it again, takes a quarter of the time of a render. What is larger
-than a signal, such as a loop, lasts as long as a performance, and goes back after it.
-"""
-if COMPILED:
-    _kernel.keep_memory(_LARGEST_KEPT, _MOST_KEPT)
+_KEPT_CHANNELS, _KEPT_SIGNALS, _RENDERED_FRAMES = 10, 8, 48_000
+"""The widest signal whose memory is kept, how many of these, and the frames of a block of a render."""
 
 Floats = NDArray[np.float64]
 _Turns = NDArray[np.uint64]
 _Integers = NDArray[np.int64]
+
+
+# ---- memory ------------------------------------------------------------------------------------------------------
+
+
+def keep_memory(frames: int) -> None:
+    """Lets the signals of a block of so many frames take the memory of the block before, from here on.
+
+    To give it back to the system, and to get empty pages for it again, takes a quarter of the time of a render. What is
+    larger than such a signal, as a loop is, lasts as long as a performance, and goes back after it.
+    """
+    if COMPILED:
+        signal_bytes = _KEPT_CHANNELS * frames * 8
+        _kernel.keep_memory(signal_bytes, _KEPT_SIGNALS * signal_bytes)
+
+
+keep_memory(_RENDERED_FRAMES)
 
 
 # ---- filters -----------------------------------------------------------------------------------------------------

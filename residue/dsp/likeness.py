@@ -12,9 +12,17 @@ def correlation(one: Sequence[float], other: Sequence[float]) -> float:
 
     The sums are correctly rounded, so that the bits are the same everywhere.
     """
-    products = math.fsum(map(mul, one, other))
-    squares = math.fsum(map(mul, one, one)) * math.fsum(map(mul, other, other))
-    return products / math.sqrt(squares) if squares > 0.0 else 0.0
+    return correlation_of(one, other, sum_of_squares(one) * sum_of_squares(other))
+
+
+def correlation_of(one: Sequence[float], other: Sequence[float], squares: float) -> float:
+    """The same where the product of their sums of squares is known."""
+    return math.fsum(map(mul, one, other)) / math.sqrt(squares) if squares > 0.0 else 0.0
+
+
+def sum_of_squares(shape: Sequence[float]) -> float:
+    """Correctly rounded."""
+    return math.fsum(map(mul, shape, shape))
 
 
 def around_mean(shape: Sequence[float]) -> list[float]:

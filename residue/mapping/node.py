@@ -193,7 +193,15 @@ class NodeContext:
         may change.
         """
         bits = np.random.PCG64(self.seed)
-        return lambda count: (bits.random_raw(count) >> np.uint64(11)).astype(np.float64) * 2.0**-53
+
+        def numbers(count: int) -> NDArray[np.float64]:
+            raw = bits.random_raw(count)
+            raw >>= np.uint64(11)
+            numbers = raw.astype(np.float64)
+            numbers *= 2.0**-53
+            return numbers
+
+        return numbers
 
 
 class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

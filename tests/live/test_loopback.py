@@ -132,9 +132,9 @@ def test_what_was_played_through_a_real_sound_server_is_replayed_to_the_bit(
     assert verify(tmp_path / "live") == []
     bag = open_bag(tmp_path / "live")
     kept = soundfile.read(bag.file_of("forearm"), dtype="float32", always_2d=True)[0].T
-    # A tenth of a second each: a busy machine lets the server slip now and then.
-    stretches = [kept[:, start : start + RATE_HZ // 10] for start in range(0, kept.shape[1], RATE_HZ // 10)]
-    found = [found_within(sound[1:], stretch) >= 0 for stretch in stretches[5:-1]]
+    # 20 ms each: a busy machine lets the server and the player of the arm slip, up to ten times a second.
+    stretches = [kept[:, start : start + RATE_HZ // 50] for start in range(0, kept.shape[1], RATE_HZ // 50)]
+    found = [found_within(sound[1:], stretch) >= 0 for stretch in stretches[25:-1]]
     assert np.mean(found) > 0.5, "the record is what was played in"
     beats = read_beats(bag.file_of("chest"), bag.performance.channel["chest"])
     assert len(beats.times_s) >= 2

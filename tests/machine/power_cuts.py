@@ -148,10 +148,9 @@ def cuts(machine: Machine, folder: Path, count: int) -> Iterator[tuple[str, str]
             time.sleep(1.0)
         for number in range(count):
             time.sleep(chance.uniform(*APART_S))
-            disk = folder / f"cut-{number}.img"
             before = done(computer.serial_line)
-            computer.cut_copy(machine.disks[1], disk)
-            with repaired(disk) as left:
+            computer.cut_copy(machine.disks[1:], folder / "cut")
+            with repaired(folder / "cut" / machine.disks[1].name) as left:
                 checks: Mapping[str, Callable[[Path, int], str]] = {
                     "logging": check_logging,
                     "swapping": check_swapping,
@@ -162,7 +161,7 @@ def cuts(machine: Machine, folder: Path, count: int) -> Iterator[tuple[str, str]
                         yield kind, check(left / kind, before[kind])
                     except Exception as error:
                         raise AssertionError(f"cut {number}, {kind}: {error}") from error
-            disk.unlink()
+            shutil.rmtree(folder / "cut")
 
 
 def prepare_sources(sources: Path) -> None:

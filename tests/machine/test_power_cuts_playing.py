@@ -19,4 +19,4 @@ def test_the_house_plays_again_after_each_and_no_window_passes_the_cap(tmp_path:
     met = list(outcomes(tmp_path, CUTS))
     assert len(met) == CUTS
     assert max(one.highest_db for one in met) <= LIMIT_DBFS + GRAIN_DB
-    assert max(one.forgetful_db for one in met) > LIMIT_DBFS + 1.0, "else this would show nothing"
+    assert max(one.forgetful_db for one in met) > LIMIT_DBFS + 5 * GRAIN_DB, "else this would show nothing"

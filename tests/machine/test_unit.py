@@ -224,6 +224,8 @@ def test_a_power_cut_leaves_everything_whole(
     assert kept[: len(logged_before_the_cut)] == logged_before_the_cut
     kinds = [kind for (kind,) in logged(after_the_cut, "SELECT kind FROM event ORDER BY rowid")]
     assert kinds.count("started") - kinds.count("ended") >= 3, "the watchdog's cut, the power cut, and this run"
+    boots = [boot for (boot,) in logged(after_the_cut, "SELECT DISTINCT boot FROM event ORDER BY rowid")]
+    assert (len(boots), all(boots)) == (2, True), "else what sounded before the cut would never grow older"
 
 
 def test_what_sounded_before_the_power_cut_counts_after_it(

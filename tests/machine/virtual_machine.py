@@ -94,10 +94,14 @@ class VirtualMachine:
         finally:
             self._process.send_signal(signal.SIGCONT)
 
-    def cut_copy(self, disk: Path, into: Path) -> None:
-        """What a cut at this moment would leave on a disk: what the guest has written out so far. It runs on."""
+    def cut_copy(self, disks: Sequence[Path], into: Path) -> None:
+        """What a cut at this moment would leave on disks: what the guest has written out so far. It runs on.
+
+        into: a folder, made for it; there they have the same names.
+        """
+        into.mkdir()
         with self.paused():
-            subprocess.run(["cp", "--sparse=always", disk, into], check=True)
+            subprocess.run(["cp", "--sparse=always", *disks, into], check=True)
 
     def shut_down(self) -> None:
         """As for a restart by a person: the guest ends everything first, and then is off."""

@@ -242,14 +242,10 @@ class _Power:
     """Power of some bands over a sliding window."""
 
     def __init__(self, bands: Sequence[str], ticks: int) -> None:
-        self._bands = {
-            band: (SosFilter(filters.bandpass(BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)), SlidingMean(ticks))
-            for band in bands
-        }
+        every = [filters.bandpass(BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER) for band in bands]
+        self._run, self._means = SosFilter(np.stack(every)), {band: SlidingMean(ticks) for band in bands}
 
     def __call__(self, signal: Slow) -> dict[str, Slow]:
-        return {band: self._one(run, mean, signal) for band, (run, mean) in self._bands.items()}
-
-    def _one(self, run: SosFilter, mean: SlidingMean, signal: Slow) -> Slow:
-        band = run(signal)
-        return mean(band * band)
+        filtered = self._run(signal)
+        powers = filtered * filtered
+        return {band: mean(power) for (band, mean), power in zip(self._means.items(), powers, strict=True)}

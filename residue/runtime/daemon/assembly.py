@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
+from residue.dsp.kernel import keep_memory
 from residue.installation.load import Installation
 from residue.loudness.stage.history import LogLag, SentHistory, assumptions
 from residue.mapping.ahead import PlayedAhead
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.progress import Progress
-from residue.runtime.engine.engine import Engine
+from residue.runtime.engine.engine import BLOCK_FRAMES, Engine
 from residue.runtime.engine.observers import SentObserver, SpanObserver
 from residue.runtime.engine.player import Player
 from residue.runtime.engine.show import Show
@@ -103,6 +104,7 @@ def _engine(
     outputs = sounding_outputs(installation)
     given, folder = places.device or installation.room.device, Path() if places.device else places.state
     sink = ReturningSink(sink_opener(given, routing_of(outputs), folder, in_step=installation.room.in_step))
+    keep_memory(AHEAD_BLOCKS * BLOCK_FRAMES)  # its blocks are shorter than those of a render, and it stays for months
     return Engine(cap_stage(installation, history), sink, len(outputs), heard, log_lags=log_lags, sent=sent)
 
 

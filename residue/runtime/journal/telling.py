@@ -217,6 +217,17 @@ def age_s(now: datetime, up: Uptime, *, utc: str, boot: str | None, up_s: float 
     """The age of a moment: by the time since the machine started, or by the clock, but at least that time."""
     if up_s is None:
         return (now - datetime.fromisoformat(utc)).total_seconds()
-    if boot == up.boot:
+    if _since_this_start(up, boot, up_s):
         return up.seconds - up_s
     return max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds)
+
+
+def _since_this_start(up: Uptime, boot: str | None, up_s: float | None) -> bool:
+    """Whether a moment is after this start of the machine.
+
+    Where one of both boots has no name, it may be, and counts so, if the machine has been up for as long by now: that
+    makes it younger.
+    """
+    if boot is None or up_s is None:
+        return False
+    return up_s <= up.seconds if "" in (boot, up.boot) else boot == up.boot

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Protocol
+from uuid import UUID
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+_OF_UNIT = "RESIDUE_BOOT_ID"
+"""The unit sets it, as it hides that file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,14 +26,16 @@ class Uptime:
 
 
 def uptime() -> Uptime:
-    """The present moment. If the machine does not name its boots, all look the same."""
+    """The present moment. boot is empty if the machine does not name its boots."""
     return Uptime(_boot(), time.clock_gettime(time.CLOCK_BOOTTIME))
 
 
 @cache
 def _boot() -> str:
     """Read once: no process outlives a boot, and the loop of the house asks where no more files can be opened."""
-    return _BOOT_ID.read_text().strip() if _BOOT_ID.exists() else ""
+    if _BOOT_ID.exists():
+        return _BOOT_ID.read_text().strip()
+    return str(UUID(told)) if (told := os.environ.get(_OF_UNIT)) else ""
 
 
 class Clock(Protocol):

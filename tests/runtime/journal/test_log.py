@@ -255,6 +255,25 @@ def test_after_a_power_cut_the_clock_tells_ages(log: LevelLog, up_s: float, age_
     assert row.age_s == age_s
 
 
+@pytest.mark.parametrize(("logged", "now"), [("", ""), ("", "this boot"), ("an earlier boot", "")])
+def test_where_boots_have_no_name_a_moment_later_than_now_is_of_one_before(
+    log: LevelLog, logged: str, now: str
+) -> None:
+    """Else the window before each power cut would count as sent at the start after it."""
+    log.write([started(800.0, boot=logged), second(600, boot=logged)])
+    history = log.sent_before(NOW, Uptime(now, 20.0), 900)
+    assert [row.age_s for row in history.rows] == [600.0]
+    assert history.spared == [Unlogged(20.0, 580.0)]
+
+
+@pytest.mark.parametrize(("logged", "now"), [("", ""), ("", UP.boot), (UP.boot, "")])
+def test_where_boots_have_no_name_a_moment_before_now_may_be_of_this_one(log: LevelLog, logged: str, now: str) -> None:
+    """The lower age, so that an update of a program that could not name them forgets nothing."""
+    log.write([second(600, boot=logged), END])
+    [row] = log.sent_before(NOW + timedelta(hours=2), Uptime(now, UP.seconds), 900).rows
+    assert row.age_s == 600.0
+
+
 @pytest.mark.parametrize("rows", [[second(0.4)], [second(50_000.0)], []], ids=["just now", "a night ago", "nothing"])
 def test_a_run_that_was_cut_may_have_sent_more_than_its_last_row_says(log: LevelLog, rows: list[SecondRow]) -> None:
     log.write([*rows, EventRow(utc=stamp(NOW), kind="started", text="")])
