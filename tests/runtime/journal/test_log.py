@@ -260,10 +260,10 @@ def test_where_boots_have_no_name_a_moment_later_than_now_is_of_one_before(
     log: LevelLog, logged: str, now: str
 ) -> None:
     """Else the window before each power cut would count as sent at the start after it."""
-    log.write([started(800.0, boot=logged), second(600, boot=logged)])
+    log.write([started(950.0, boot=logged), second(600, boot=logged)])
     history = log.sent_before(NOW, Uptime(now, 20.0), 900)
     assert [row.age_s for row in history.rows] == [600.0]
-    assert history.spared == [Unlogged(20.0, 580.0)]
+    assert history.spared == [Unlogged(0.0, 600.0)]
 
 
 @pytest.mark.parametrize(("logged", "now"), [("", ""), ("", UP.boot), (UP.boot, "")])
