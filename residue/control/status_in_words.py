@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import residue
 from residue.control.asker import asker_in_words
-from residue.durations import place_in_words, rough_duration_in_words
+from residue.durations import duration_in_words, place_in_words, rough_duration_in_words
 from residue.loudness.caps.caps import level_in_words
 from residue.mapping.trust import DOUBTFUL
 
@@ -171,6 +171,17 @@ def _caps(told: Status) -> Iterator[str]:
         yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Caps" if number == 0 else " ")
 
 
+def _counted(told: Status) -> Iterator[str]:
+    """What caps count beside what was sent, where it is too little to need attention."""
+    for one in told["assumed"]:
+        if not one["audible"]:
+            unseen, window = rough_duration_in_words(one["untold_s"]), duration_in_words(one["window_s"])
+            until = _day_time(one["until"], told["now"])
+            why = f"no run is known of in {unseen} before the start"
+            text = f"caps over {window} count a tenth, as {why}: 0.5 dB less at most, until {until}"
+            yield from _wrapped(text, "Counted")
+
+
 def _room_caps(told: Status) -> Iterator[str]:
     """What the microphone hears against the caps, visitors and all else included."""
     for number, cap in enumerate((told.get("proof") or {}).get("room_caps", [])):
@@ -232,5 +243,5 @@ def _when(text: str | None, now: str) -> str:
 
 _FACTS = (
     *(_title, _house, _bag, _lowered, _planning, _device, _step),
-    *(_caps, _room_caps, _readings, _swaps, _ears, _health, _events),
+    *(_caps, _counted, _room_caps, _readings, _swaps, _ears, _health, _events),
 )

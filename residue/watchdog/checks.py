@@ -51,7 +51,8 @@ class Check:
 
 AUDIBLE = 10 ** (-60 / 20)
 """-60 dBFS: sound from a graph above this should be heard. Our choice."""
-INAUDIBLE = 10 ** (-100 / 20)
+NOTHING = 10 ** (-300 / 20)
+"""-300 dBFS: of 2 Hz at -60 dBFS a high-pass at 120 Hz and a trim of -60 dB leave -262, filters at rest -600."""
 GOVERNED_DB = -30.0
 """Below this the governor itself makes the silence: a cap is used up, for example after a log that could not be
 read.
@@ -97,7 +98,7 @@ def _wrong(now: Vitals, _before: Vitals) -> str | None:
 
 
 def _silent(now: Vitals, _before: Vitals) -> str | None:
-    silent = now.asked_peak > AUDIBLE and now.sent_peak < INAUDIBLE and now.lost is None
+    silent = now.asked_peak > AUDIBLE and now.sent_peak < NOTHING and now.lost is None
     silent = silent and now.governor_db > GOVERNED_DB
     stuck = now.stuck_at > AUDIBLE  # the filter for direct current silences it, and another check reports it
     return "The piece sounds, and nothing comes out of the cap." if silent and not stuck else None
@@ -151,7 +152,8 @@ def _governed(now: Vitals, before: Vitals) -> str | None:
 def _log(now: Vitals, _before: Vitals) -> str | None:
     if not now.log_trouble:
         return None
-    return f"The log cannot be written: {now.log_trouble}. Until it can, each moment stays 3 dB below every cap."
+    quieter = "each moment stays 3 dB below every cap, or 10 dB if the disk has taken nothing since a run ended"
+    return f"The log cannot be written: {now.log_trouble}. Until it can, {quieter}."
 
 
 def _disk(now: Vitals, _before: Vitals) -> str | None:
@@ -224,7 +226,7 @@ CHECKS: Sequence[Check] = (
     Check(
         name="silent",
         looks_at="peak before and after the cap",
-        bad_when="above -60 dBFS before, below -100 after",
+        bad_when="above -60 dBFS before, below -300 after",
         bad=_silent,
         for_s=2.0,
         remedies=(LOG, REOPEN, SKIP, RESTART),

@@ -47,6 +47,7 @@ TOLD: Mapping[str, Any] = {
     "closes": "2026-03-03T18:00:00+01:00",
     "held_until": None,
     "bag": {"folder": "performances/first-batch", "sha256": "3fa9c1d2e4b7" + 52 * "0"},
+    "assumed": [],
     "lowered": [{"by": "plan", "db": -2.9, "who": None}, {"by": "trim", "db": -3.0, "who": "10.0.0.5"}],
 }
 

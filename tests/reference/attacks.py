@@ -91,7 +91,7 @@ class Attack(House):
 
     def __init__(self, number: int, folder: Path) -> None:
         super().__init__(QUANTITIES["LZeq"], folder)
-        self.rng = np.random.default_rng(number)
+        self.rng, self.of_disk = np.random.default_rng(number), np.random.default_rng((number, 1))
         self.physical = bool(self.rng.random() < 0.6)
         self.outputs, self.heard_db, self.felt_db = self._outputs()
         self.margin_db = float(self.rng.choice([0.0, 2.1])) if self.physical else 0.0
@@ -199,6 +199,7 @@ class Attack(House):
             self.slice_frames = LIVE_SLICE_FRAMES
         for _ in range(int(rng.integers(1, 4))):
             ended, sound, meanwhile = bool(rng.random() < 0.6), self.sound(float(rng.uniform(2.0, 5.0))), {}
+            untold, power_cut = (bool(self.of_disk.random() < chance) for chance in (0.3, 0.5))
             hops = sound.shape[1] // HOP_FRAMES
             if rng.random() < 0.4:
                 at = int(rng.integers(1, hops - 1))
@@ -213,7 +214,10 @@ class Attack(House):
                 ended=ended,
                 lost_s=0.0 if ended else float(rng.uniform(0.0, 2.4)),
                 stuck_s=None if ended or rng.random() < 0.5 else 1.0,
+                untold=untold,
             )
+            if power_cut:
+                self.boot, self.booted_s = self.boot + 1, self.now_s
             if rng.random() < 0.5:
                 self.clock_off_s += float(rng.choice([0.0, 7_200.0, -7_300.0]))
             self.pause(float(rng.choice([0.1, 0.5, 1.5])))

@@ -30,7 +30,7 @@ from residue.loudness.calibration.calibration_signals import pink_noise
 from residue.loudness.caps.caps import Cap, CapEntry, expand
 from residue.loudness.outputs.calibration import VibrationCalibration
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import LogLag, SentHistory
 from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
 from residue.mapping.playback import Played
 from residue.output.held_back import HeldBack
@@ -234,12 +234,13 @@ class House:
         breaks_off: bool = False,
         lost_s: float = 0.0,
         stuck_s: float | None = None,
+        untold: bool = False,
     ) -> list[Row]:
         """One run of the program, with the rows that it logs; it fades where it has an end.
 
         Without an end: after a kill, the process that plays fades its last block out; breaks_off: after a power cut,
         nothing does. meanwhile: what is done to the stage before which hop. lost_s: at its end, without a row. stuck_s:
-        the disk takes nothing from then on.
+        the disk takes nothing from then on. untold: it takes nothing of this run, not even that it began.
         """
         if ended:
             fade = np.minimum(1.0, np.arange(sound.shape[1])[::-1] / _FADE_FRAMES)
@@ -253,7 +254,8 @@ class House:
             at_s = hop * 0.1
             if hop in meanwhile:
                 meanwhile[hop](stage)
-            stage.spare(spares=stuck_s is not None and at_s >= stuck_s + _SPARED_AFTER_S)
+            lags = stuck_s is not None and at_s >= stuck_s + _SPARED_AFTER_S
+            stage.spare(LogLag.RUN if untold else LogLag.ROWS if lags else LogLag.NONE)
             self.given.append(stage.process(block).frames)
             self.now_s += 0.1
             if (hop + 1) % 10 == 0:
@@ -267,7 +269,8 @@ class House:
         elif not breaks_off:
             before, last = np.split(self.given[-1], [HOP_FRAMES - self.slice_frames], axis=1)
             self.given[-1] = np.concatenate((before, _faded_out(last)), axis=1)
-        self.log.write(rows)
+        if not untold:
+            self.log.write(rows)
         return rows
 
 
@@ -338,6 +341,19 @@ def cuts_with_a_stuck_disk(house: House, sound: Floats) -> None:
         house.pause(0.5)
 
 
+def untold_runs(house: House, sound: Floats) -> None:
+    """Each part twice in a run of which nothing reaches the disk; it is killed, and another begins at once.
+
+    The machine starts between some of them. No power cut breaks the sound off: its click is measured elsewhere.
+    """
+    for number, piece in enumerate(_pieces(sound, _PART_S)):
+        house.run(np.tile(piece, 2), ended=False, untold=True)
+        if number % 2 == 0:
+            house.boot, house.booted_s = house.boot + 1, house.now_s
+        house.pause(0.1)
+        house.run(piece)
+
+
 def clock_steps(house: House, sound: Floats) -> None:
     for number, piece in enumerate(_pieces(sound, 3.0)):
         house.run(piece)
@@ -405,6 +421,7 @@ HAPPENINGS: Mapping[str, Happening] = {
     "restarts": restarts,
     "kills": kills,
     "power cuts, disk stuck": cuts_with_a_stuck_disk,
+    "untold runs": untold_runs,
     "clock steps": clock_steps,
     "closings": closings,
     "swaps": swaps,

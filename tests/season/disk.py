@@ -17,7 +17,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import SPARED_SHARE, SentHistory
 from residue.records import encode_record
 from residue.runtime.house.memory import Memory, remembered
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, STARTED
@@ -51,9 +51,8 @@ class Disk:
         self._flips: list[random.Random] = []
         self._stands_since_s: float | None = None
         self._rows: list[SecondRow] = []
-        self._ended = True
         self._events: list[EventRow] = []
-        """The last start, and the times without a row before earlier ones."""
+        """The starts and ends that still count, and the times without a row before them."""
 
     def stand(self, process: Process) -> None:
         """From now on it takes nothing."""
@@ -82,14 +81,16 @@ class Disk:
             for part in self.folder.glob(old):
                 part.unlink()
         log = LevelLog(path)
-        log.write([*self._events, *self._rows, event(now, self._up(), ENDED if self._ended else "playing", "")])
+        log.write([*(self._events or [event(now, self._up(), ENDED, "")]), *self._rows])
         log.close()
         (self.folder / MEMORY_FILE).write_bytes(encode_record(self._memory))
         (self.folder / MEMORY_BEFORE_FILE).write_bytes(encode_record(self._memory_before))
         flipped = {self._flip_now(chance) for chance in self._flips}
         self._flips.clear()
         history = LevelLog(path).sent_before(now, self._up(), WINDOW_S)
-        self._events = [*self._not_logged(history), event(now, self._up(), STARTED, "")]
+        since = timestamp(now - timedelta(seconds=2 * WINDOW_S))
+        happened = [one for one in self._events if one.kind != NOT_LOGGED and one.utc > since]
+        self._events = [*self._not_logged(history), *happened, event(now, self._up(), STARTED, "")]
         self.go_on()
         memory, lost = remembered(self.folder)
         if MEMORY_FILE in flipped and not lost:
@@ -99,7 +100,7 @@ class Disk:
     def _not_logged(self, history: SentHistory) -> list[EventRow]:
         """The times without a row, as the log of the next program tells of them."""
         found, now, up = [], self._clock.now(), self._up()
-        for time in history.spared:
+        for time in (one for one in history.spared if one.share == SPARED_SHARE):
             then, up_s = now - timedelta(seconds=time.age_s), up.seconds - time.age_s
             found.append(replace(event(then, Uptime(up.boot, up_s), NOT_LOGGED, ""), unlogged_s=time.duration_s))
         return found
@@ -132,7 +133,8 @@ class Disk:
             tally = energies[first : min(known, first + _TALLY_HOPS)]
             if tally.any() or first % round(SIGN_OF_LIFE_S * HOPS_A_SECOND) == 0:
                 self._rows.append(self._row(begins_s + (first + len(tally)) / HOPS_A_SECOND, tally))
-        self._ended = ended and stands_s is None
+        ends = ENDED if ended and stands_s is None else "playing"
+        self._events.append(event(self._clock.now(), self._up(), ends, ""))
 
     def _row(self, at_s: float, tally: Floats) -> SecondRow:
         ago_s, up = self._clock.monotonic_s() - at_s, self._up()

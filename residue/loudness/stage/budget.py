@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import ceil, inf, sqrt
+from math import ceil, floor, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +16,10 @@ from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
 from residue.loudness.meters.weightings import Weighting, power_gain, sections
-from residue.loudness.stage.history import SPARED_SHARE, LimitThen, SentHistory, Unlogged
+from residue.loudness.stage.history import SPARED_SHARE, LimitThen, LogLag, SentHistory, Unlogged
 
+RECOVERY_DB_PER_S = 1.0
+"""The speed at which the gain of the governor rises again."""
 HOP_UNITS = 1 << 20
 """The energy of one hop at the limit of its cap, in units: a rounding error is a millionth of the limit."""
 _MOST_UNITS = 1 << 44
@@ -101,6 +103,14 @@ class Budget:
     def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
         self.cap, self.terms = cap, terms(cap)
         self.limit = LimitThen(ear.key, cap.window_s, cap.limit)
+        self.spared_units: Mapping[LogLag, float] = {
+            LogLag.NONE: inf,
+            LogLag.ROWS: _before_rising(self.terms, SPARED_SHARE * HOP_UNITS),
+            LogLag.RUN: _before_rising(
+                self.terms, min(history.untold.share * HOP_UNITS, _most_spared(self.terms, ear, history.untold))
+            ),
+        }
+        """The most units of the next hop, by what the log does not tell yet."""
         self._ring = seeded(self.terms, ear, history)
         self._at = 0  # the place of the oldest hop
         self.spent = int(np.add.reduce(self._ring))
@@ -193,9 +203,20 @@ def _assume_spared(
     loudest = _loudest_units(terms, ear)
     for spared in history.spared:
         latest, hops = _place(terms, spared, history)
-        limit = min(bound.hop_energy for bound in _in_force(terms, ear, spared)) / terms.hop_energy
-        most = min(ceil(SPARED_SHARE * HOP_UNITS * limit), loudest, terms.total)  # a hop of the total silences
+        most = min(ceil(_most_spared(terms, ear, spared)), loudest, terms.total)  # a hop of the total silences
         ring[terms.hops - latest - hops : terms.hops - latest] += most
+
+
+def _most_spared(terms: Terms, ear: Ear, time: Unlogged) -> float:
+    """The units that a hop used at most in a time that is spared, by the strictest limit of then."""
+    limit = min(bound.hop_energy for bound in _in_force(terms, ear, time)) / terms.hop_energy
+    return time.share * HOP_UNITS * limit
+
+
+def _before_rising(terms: Terms, spared: float) -> int:
+    """The units of a hop at the gain before it; when it is sent, its gain may be rising."""
+    rising = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S) ** 2
+    return floor(spared / terms.scaled(rising))
 
 
 def _assume_unlogged(

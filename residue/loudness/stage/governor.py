@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +12,12 @@ from residue.loudness.caps.caps import Cap
 from residue.loudness.caps.ears import Ear, ear_of
 from residue.loudness.caps.instants import instant_cap
 from residue.loudness.caps.listeners import LONGEST_HOPS, Hearing, Listener
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ
 from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.budget import HOP_UNITS, Budget, ending_share, share_of, shares_of_hops
+from residue.loudness.stage.budget import RECOVERY_DB_PER_S, Budget, ending_share, share_of, shares_of_hops
 from residue.loudness.stage.ending import Reach
-from residue.loudness.stage.history import SPARED_SHARE, SentHistory
+from residue.loudness.stage.history import LogLag, SentHistory
 from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
 from residue.loudness.stage.received import CapsToKeep, ReceivedHop
@@ -27,10 +26,6 @@ from residue.loudness.stage.steering import MovingHop, Parts, gain_in_few_steps,
 
 Floats = NDArray[np.float64]
 
-RECOVERY_DB_PER_S = 1.0
-"""The speed at which the gain of the governor rises again."""
-_SPARED_UNITS = int(SPARED_SHARE * HOP_UNITS / exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S) ** 2)
-"""The most units of the next hop while nothing is written down: when it is sent, its gain may be rising."""
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
 _SLOW = (Weighting.G, *FELT)
 """These ring for longer than a hop."""
@@ -78,10 +73,10 @@ class Governor:
         """The caps under which the held hop was accepted, if others have come into force since then."""
         self._within_reach = Reach((), (), len(outputs), slice_frames)
         self._heed(ears, outputs, caps, {})
-        self.spares = False
-        """Whether no hop may use more than SPARED_SHARE of a limit, because what is sent is not written down."""
-        self._sparing = False
-        """Whether this holds already: of a hop that has begun to sound, the rest is let through as before."""
+        self.lag = LogLag.NONE
+        """What the log does not tell yet: no hop may then use more than Budget.spared_units."""
+        self._sparing = LogLag.NONE
+        """The same, as it holds already: of a hop that has begun to sound, the rest is let through as before."""
         self._harmless = True  # whether the present sound, at any gain, keeps the caps that hold at every moment
         self._roomy = True  # whether any ending leaves room in the budgets
         self._hearing = self._rested()
@@ -208,7 +203,7 @@ class Governor:
         for budget, lasting, units in self._unforeseen(hop, alone=False):
             powers.append(lasting.gain_power(units))
             if self._slices > 1:  # so that the first slices of a hop do not take what the last ones need
-                most = min(budget.left() / budget.terms.knee, _SPARED_UNITS if self._sparing else inf)
+                most = min(budget.left() / budget.terms.knee, budget.spared_units[self._sparing])
                 powers.append(budget.terms.gain_power(max(0.0, most) / max(units, 1)))
         return float(np.sqrt(min(powers, default=1.0)))
 
@@ -249,9 +244,9 @@ class Governor:
     def __call__(self, hop: Floats) -> Floats:
         """Takes one slice, (outputs, slice_frames), and gives the one before it; a slice may be a whole hop."""
         if self._begins_hop or not any(self._projected.units):
-            self._sparing = self.spares
+            self._sparing = self.lag
         hop = self._lowered_alone(hop)
-        # While nothing is written down the gain only rises as slowly as _SPARED_UNITS foresees.
+        # While nothing is written down the gain only rises as slowly as Budget.spared_units foresees.
         rising = max(self.gain * self._recovery, _LEAST_RECOVERY, 0.0 if self._sparing else self._returns_to)
         target = min(1.0, rising, self._lasting_gain(hop))
         self._foresee_again()
@@ -293,7 +288,7 @@ class Governor:
     def _keeps_after(self, heard: ReceivedHop, after: ReceivedHop) -> bool:
         """Whether the caps allow a hop after the hop before it has been sent."""
         return self._instants_keep(after) and all(
-            budget.terms.knee * units <= self._left_after(budget, now) and not (self._sparing and units > _SPARED_UNITS)
+            budget.terms.knee * units <= self._left_after(budget, now) and units <= budget.spared_units[self._sparing]
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
 
@@ -430,7 +425,9 @@ class Governor:
                 energy, next_energy = float(first.energy[ear]), float(second.energy[ear])
                 of_powers = [*shares_of_hops(budget, energy, next_energy, held=held, begins=self._begins_hop)]
                 if self._sparing:
-                    of_powers.append(share_of(next_energy, budget.terms.energy(_SPARED_UNITS - 1)))
+                    of_powers.append(
+                        share_of(next_energy, budget.terms.energy(budget.spared_units[self._sparing] - 1.0))
+                    )
                 if rings and not self._roomy:
                     ended = float(last.energy[ear] * rings + before[ear])
                     of_powers.append(ending_share(budget, energy, ended, begins=self._begins_hop))

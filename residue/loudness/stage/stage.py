@@ -14,7 +14,7 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage import limiter
 from residue.loudness.stage.capped import Capped, Seal
 from residue.loudness.stage.governor import Governor
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import LogLag, SentHistory
 from residue.loudness.stage.limiter import Limiter
 from residue.loudness.stage.protection import Conditioner, OnsetGuard
 from residue.loudness.stage.readings import Reading, Tally
@@ -107,9 +107,9 @@ class CapStage:
         self._meter.listen_to_more()
         self._condition.trim(outputs)
 
-    def spare(self, *, spares: bool) -> None:
-        """Whether no hop may use more than SPARED_SHARE of a limit, because what is sent is not written down."""
-        self._govern.spares = spares
+    def spare(self, lag: LogLag) -> None:
+        """What the log does not tell yet of what is sent: each hop then uses no more than a share of a limit."""
+        self._govern.lag = lag
 
     def begin_programme(self, *, planned: bool = True, in_order: bool = True) -> None:
         """Begins a programme: integrated loudness and loudness range start again.

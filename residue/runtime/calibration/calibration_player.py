@@ -17,6 +17,7 @@ from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.protection import Conditioner
 from residue.loudness.stage.readings import Tally
 from residue.loudness.stage.stage import LATENCY_FRAMES, CapStage
@@ -33,7 +34,7 @@ _SETTLE_HOPS = ceil(FADE_S / HOP_S) + _DRAIN_HOPS
 _TALLY_HOPS = round(TALLY_S / HOP_S)
 _LEAST_ACTION_DB = -0.05
 _STOPPING_S = 10.0
-_NOT_WRITTEN = "The level log cannot be written, so every level stays 3 dB below the caps. Make room on the disk."
+_NOT_WRITTEN = "The level log cannot be written, so every level stays 3 to 10 dB below the caps. Make room on the disk."
 
 
 class Sounding(Protocol):
@@ -65,7 +66,7 @@ class CalibrationPlayer:
         sink: ReturningSink,
         outputs: Mapping[str, Output],
         sent: Callable[[Tally], None],
-        log_lags: Callable[[int], bool] = lambda frames: False,
+        log_lags: Callable[[int], LogLag] = lambda frames: LogLag.NONE,
     ) -> None:
         self._sink, self._sent, self._log_lags = sink, sent, log_lags
         self._silence = np.zeros((len(outputs), HOP_FRAMES))
@@ -125,7 +126,7 @@ class CalibrationPlayer:
             return
         if playing is not self._wanted:
             playing.fade_out()
-        playing.stage.spare(spares=self._log_lags(self._frames))
+        playing.stage.spare(self._log_lags(self._frames))
         self._sink.write(playing.stage.process(playing.next_hop(self._silence)))
         playing.look()
         self._frames += HOP_FRAMES

@@ -9,7 +9,7 @@ from typing import cast
 
 from residue.dsp.kernel import keep_memory
 from residue.installation.load import Installation
-from residue.loudness.stage.history import SentHistory, assumptions
+from residue.loudness.stage.history import LogLag, SentHistory, assumptions
 from residue.mapping.ahead import PlayedAhead
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
@@ -58,7 +58,7 @@ def show_of(
     *,
     before: Memory,
     log: LevelLog,
-    log_lags: Callable[[int], bool],
+    log_lags: Callable[[int], LogLag],
     heard: SpanObserver,
     sent: SentObserver,
     happened: Callable[[str, str, str | None], None],
@@ -99,7 +99,7 @@ def _engine(
     history: SentHistory,
     heard: SpanObserver,
     sent: SentObserver,
-    log_lags: Callable[[int], bool],
+    log_lags: Callable[[int], LogLag],
 ) -> Engine:
     outputs = sounding_outputs(installation)
     given, folder = places.device or installation.room.device, Path() if places.device else places.state

@@ -108,6 +108,8 @@ def status(known: Known) -> dict[str, Any]:
                 "window_s": one.window_s,
                 "assumed_s": round(one.assumed_s, 1),
                 "spared_s": round(one.spared_s, 1),
+                "untold_s": round(one.untold_s, 1),
+                "audible": one.audible,
                 "until": _time(until, known.zone),
             }
             for one, until in _assumed(known)
@@ -173,7 +175,7 @@ def _wishes(known: Known) -> Iterator[str]:
 
 def _disturbed(known: Known) -> Iterator[str]:
     seen = known.disturbances
-    yield from (_assumption_in_words(one, until, known.zone) for one, until in _assumed(known))
+    yield from (_assumption_in_words(one, until, known.zone) for one, until in _assumed(known) if one.audible)
     if _lately(seen.last_loss, known.now):
         yield f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power."
     if _lately(seen.last_late, known.now):

@@ -24,6 +24,7 @@ from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.direct_current import DirectCurrentMeter
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.readings import Tally
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playable
@@ -97,7 +98,7 @@ class Engine:
         outputs: int,
         heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
-        log_lags: Callable[[int], bool] = lambda frames: False,
+        log_lags: Callable[[int], LogLag] = lambda frames: LogLag.NONE,
         block_frames: int = BLOCK_FRAMES,
         sent: SentObserver = lambda first_frame, frames, heard_at_s: None,
     ) -> None:
@@ -257,7 +258,7 @@ class Engine:
         self._presence.move(1.0, frame_at(RETURN_FADE_S))
 
     def _send(self, block: NDArray[np.float64], began_s: float) -> None:
-        self._stage.spare(spares=self._log_lags(self.snapshot.frames))
+        self._stage.spare(self._log_lags(self.snapshot.frames))
         capped = self._stage.process(block)
         self._computing_s.append(self._monotonic_s() - began_s)
         busy = fsum(self._computing_s) / (seconds(self._block_frames) * len(self._computing_s))

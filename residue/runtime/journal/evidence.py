@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.readings import Tally
 from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
 from residue.runtime.journal.log import FILE_NAME, LevelLog, event
@@ -28,8 +29,8 @@ class Evidence:
         self._writer, self._tallies, self._clock = LogWriter(self.log, Path()), Tallies(), clock
         self._cut = False
 
-    def lags(self, frames: int) -> bool:
-        """Whether too few of so many frames of the run are told on the disk."""
+    def lags(self, frames: int) -> LogLag:
+        """What the disk does not tell yet of so many frames of the run."""
         return self._writer.lags(frames)
 
     def sent(self, tally: Tally, then: Circumstances) -> None:

@@ -17,7 +17,7 @@ from functools import partial
 from itertools import chain
 from pathlib import Path
 
-from residue.loudness.stage.history import SentHistory, Unlogged
+from residue.loudness.stage.history import UNTOLD_SHARE, SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.caps_in_force import CapsRow
 from residue.runtime.journal.comparing import damages
@@ -146,7 +146,7 @@ _NOT_TOLD_BEFORE = f"""
     FROM (SELECT *, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
     WHERE unlogged_s > 0 OR kind = '{SPOILT}' OR (kind = '{STARTED}' AND before <> '{ENDED}')"""
 
-_LAST_START = f"SELECT {_EVENT} FROM event WHERE kind = '{STARTED}' ORDER BY rowid DESC LIMIT 1"
+_RUNS = f"SELECT {_EVENT} FROM event WHERE kind IN ('{STARTED}', '{ENDED}') ORDER BY rowid"
 _SHORT_S = 1.0
 """A window for the last row alone."""
 
@@ -366,7 +366,7 @@ class LevelLog:
         except OSError:  # the most counts if it cannot be read
             stands = True
         if not stands and not self._should_tell and copied(self._copy) is None:
-            return SentHistory()
+            return SentHistory(spared=[Unlogged(0.0, window_s, share=UNTOLD_SHARE)])
         read = partial(history_of, now=now, up=up, window_s=window_s)
         if (checked := read(self._checked(window_s))) is not None:
             return checked
@@ -402,11 +402,11 @@ class LevelLog:
                 seconds = [SecondTold(*row) for row in covering(rows, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
                 not_told = [EventTold(*row) for row in connection.execute(_NOT_TOLD_BEFORE)]
-                started = [EventTold(*row) for row in connection.execute(_LAST_START)]
+                runs = [EventTold(*row) for row in connection.execute(_RUNS)]
         except (sqlite3.Error, OSError, ValueError, TypeError, AttributeError) as error:
             logger.warning("The level log cannot be read: %s.", error)
             return None
-        return Telling(seconds, not_told, started, ended=last in (None, (ENDED,)))
+        return Telling(seconds, not_told, runs, ended=last in (None, (ENDED,)))
 
     def _dead_s(self, now: datetime, up: Uptime) -> float:
         """The time for which nothing can have been sent, by the memory of the house; 0 if not known."""

@@ -15,6 +15,7 @@ from math import inf
 from pathlib import Path
 
 from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.stage.history import LogLag
 from residue.mapping.signals import frame_at
 from residue.runtime.journal.event_kinds import NOT_LOGGED
 from residue.runtime.journal.log import LevelLog, Row, SecondRow, event
@@ -87,9 +88,12 @@ class LogWriter:
             self._mark = frames
             self._change.notify()
 
-    def lags(self, frames: int) -> bool:
-        """Whether too few of so many frames of the run are told on the disk. Any thread may ask."""
-        return frames - self._logged > _LAG_FRAMES
+    def lags(self, frames: int) -> LogLag:
+        """What the disk does not tell yet of so many frames of the run. Any thread may ask."""
+        logged = self._logged
+        if logged < 0:
+            return LogLag.RUN
+        return LogLag.ROWS if frames - logged > _LAG_FRAMES else LogLag.NONE
 
     def remember(self, memory: bytes) -> None:
         """Keeps this memory instead of the one before."""

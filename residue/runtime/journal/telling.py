@@ -12,7 +12,14 @@ from itertools import pairwise
 import msgspec
 import numpy as np
 
-from residue.loudness.stage.history import LimitThen, SentHistory, SentRow, Unlogged, limits_in
+from residue.loudness.stage.history import (
+    UNTOLD_SHARE,
+    LimitThen,
+    SentHistory,
+    SentRow,
+    Unlogged,
+    limits_in,
+)
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.second_copy import (
     SPOILT_LINE,
@@ -47,25 +54,38 @@ class Telling:
 
     seconds: Sequence[SecondTold]
     not_told: Sequence[EventTold]
-    started: Sequence[EventTold]
-    """The start of the last run, where it is known."""
+    runs: Sequence[EventTold]
+    """The starts and the ends of runs, the oldest first."""
     ended: bool
     """Whether the last run has an end."""
 
 
 def unseen(told: Telling, now: datetime, up: Uptime) -> Unlogged | None:
-    """The time after the last row of a run without an end; None after an end.
+    """The time after the last row of a run without an end, until now; None after an end.
 
-    The disk may have taken nothing in it. It lasts until now, or until this start of the machine.
+    The disk may have taken nothing in it, whatever ran.
     """
-    lines: list[LineTold] = [*told.seconds[:1], *told.started]
-    last = [(one.utc, one.boot, one.up_s) for one in lines]
+    starts = [one for one in told.runs if one.kind == STARTED]
+    last: list[LineTold] = [*told.seconds[:1], *starts[-1:]]
     if told.ended or not last:
         return None
-    age = min(age_s(now, up, utc=utc, boot=boot, up_s=up_s) for utc, boot, up_s in last)
-    unsure = any(boot is None or _since_this_start(up, boot, up_s) for _, boot, up_s in last)
-    ended_s = 0.0 if unsure else min(age, up.seconds)
-    return Unlogged(ended_s, max(0.0, age - ended_s))
+    return Unlogged(0.0, max(0.0, min(_age_s(now, up, one) for one in last)))
+
+
+def untold(told: Telling, now: datetime, up: Uptime, window_s: float) -> Iterator[Unlogged]:
+    """The times between an end and the next start, or now, and before the first line of all.
+
+    A run of which nothing reached the disk may have played in them; it was under UNTOLD_SHARE then.
+    """
+    ages_s = [_age_s(now, up, one) for one in told.runs]
+    first_row_s = max((_age_s(now, up, one) for one in told.seconds[-1:]), default=0.0)
+    since_s, ended = window_s, bool(ages_s) and first_row_s <= ages_s[0]
+    for one, at_s in zip(told.runs, ages_s, strict=True):
+        if ended and one.kind == STARTED and at_s < since_s:
+            yield Unlogged(at_s, since_s - at_s, share=UNTOLD_SHARE)
+        since_s, ended = min(window_s, at_s), one.kind == ENDED
+    if ended and told.ended and since_s > 0.0:
+        yield Unlogged(0.0, since_s, share=UNTOLD_SHARE)
 
 
 def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: float) -> SentHistory | None:
@@ -73,15 +93,10 @@ def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: flo
     if told is None:
         return None
     try:
-        not_told = [
-            (
-                event.kind,
-                Unlogged(age_s(now, up, utc=event.utc, boot=event.boot, up_s=event.up_s), event.unlogged_s or 0.0),
-            )
-            for event in told.not_told
-        ]
+        not_told = [(one.kind, Unlogged(_age_s(now, up, one), one.unlogged_s or 0.0)) for one in told.not_told]
         rows = [_sent_row(now, up, second) for second in told.seconds]
         time = unseen(told, now, up)
+        between = list(untold(told, now, up, window_s))
     except (msgspec.MsgspecError, ValueError, TypeError, AttributeError) as error:
         logger.warning("What was sent before cannot be read: %s.", error)
         return None
@@ -102,7 +117,10 @@ def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: flo
         last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S, time.limits)
     unlogged = [last, *(unlogged for kind, unlogged in within if kind != NOT_LOGGED)]
     spared = [*([] if time is None else [time]), *(spared for kind, spared in within if kind == NOT_LOGGED)]
-    return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged, spared)
+    spared += [replace(one, limits=limits_before(one.age_s)) for one in between]
+    within_window = [row for row in reversed(rows) if row.age_s < window_s]
+    share = UNTOLD_SHARE if time is None else time.share
+    return SentHistory(within_window, unlogged, spared, Unlogged(0.0, 0.0, limits_before(-math.inf), share=share))
 
 
 def _limits_before(rows: Sequence[SentRow]) -> Callable[[float], tuple[LimitThen, ...]]:
@@ -123,7 +141,8 @@ def all_that_count(histories: Sequence[SentHistory]) -> SentHistory:
     first, *others = histories
     unlogged = dict.fromkeys([*first.unlogged, *(one for found in others for one in found.unlogged if one.duration_s)])
     spared = dict.fromkeys(one for found in histories for one in found.spared)
-    return SentHistory(sorted(rows.values(), key=lambda row: -row.age_s), list(unlogged), list(spared))
+    least = min((found.untold for found in histories), key=lambda one: one.share)
+    return SentHistory(sorted(rows.values(), key=lambda row: -row.age_s), list(unlogged), list(spared), least)
 
 
 _SecondRow = tuple[str, str, float, float, str]
@@ -145,7 +164,7 @@ _LEVELS = msgspec.json.Decoder(dict[str, float | None])
 
 def _sent_row(now: datetime, up: Uptime, told: SecondTold) -> SentRow:
     levels = {key: -math.inf if level is None else level for key, level in _LEVELS.decode(told.sent).items()}
-    return SentRow(age_s(now, up, utc=told.utc, boot=told.boot, up_s=told.up_s), float(told.duration_s), levels)
+    return SentRow(_age_s(now, up, told), float(told.duration_s), levels)
 
 
 def copied(copy: SecondCopy) -> Telling | None:
@@ -186,8 +205,12 @@ def _telling(lines: Sequence[LineTold]) -> Telling:
         for event in events
         if event.unlogged_s or event.kind == SPOILT or id(event) in cut
     ]
-    started = [event for event in happened if event.kind == STARTED][-1:]
-    return Telling(seconds[::-1], not_told, started, ended=not happened or happened[-1].kind == ENDED)
+    runs = [event for event in happened if event.kind in (STARTED, ENDED)]
+    return Telling(seconds[::-1], not_told, runs, ended=not happened or happened[-1].kind == ENDED)
+
+
+def _age_s(now: datetime, up: Uptime, told: LineTold) -> float:
+    return age_s(now, up, utc=told.utc, boot=told.boot, up_s=told.up_s)
 
 
 def age_s(now: datetime, up: Uptime, *, utc: str, boot: str | None, up_s: float | None) -> float:

@@ -17,6 +17,7 @@ from residue.installation.room import Room
 from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.cautions import CAUTIONS
 from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.readings import Tally
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.graph import Graph
@@ -47,7 +48,7 @@ class ListeningPlace:
     """Raises ProblemError where a piece cannot be heard there."""
     sent: Callable[[Tally, Snapshot], None]
     """Notes what was sent."""
-    log_lags: Callable[[int], bool]
+    log_lags: Callable[[int], LogLag]
     """As for an Engine."""
     words: Sequence[str]
     """For whoever is there: the place, its caps, and cautions."""
@@ -62,7 +63,7 @@ def on_headphones(device: str | None) -> ListeningPlace:
         mix=headphones.mixed,
         check=lambda _graph: None,
         sent=lambda _tally, _then: None,
-        log_lags=lambda _frames: False,
+        log_lags=lambda _frames: LogLag.NONE,
         words=[f"On headphones, at each ear: {headphones.IN_WORDS}.", headphones.CAUTION],
     )
 

@@ -16,7 +16,7 @@ from residue.loudness.meters.weightings import Weighting, sections
 from residue.loudness.outputs.calibration import Calibration, offset_db
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import HOP_UNITS, seeded, terms
-from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.loudness.stage.history import LogLag, SentHistory, SentRow, Unlogged
 from residue.loudness.stage.stage import CapStage
 from tests.properties import tries
 
@@ -216,7 +216,7 @@ def test_what_no_row_tells_counts_at_the_limits_of_then(window_s: float, now_s: 
     [now] = expand([CapEntry(quantity="LZeq", window_s=now_s, limit_dbfs=-40.0)])
     stage = CapStage(OUTPUTS, [then])
     limits = stage.take_tally().limits
-    stage.spare(spares=spares)
+    stage.spare(LogLag.ROWS if spares else LogLag.NONE)
     sent = stage.process(loud(2.5)).frames
     time = Unlogged(0.0, 2.5, limits)
     history = SentHistory(spared=[time]) if spares else SentHistory(unlogged=[time])
@@ -332,7 +332,7 @@ def test_while_nothing_is_written_down_no_hop_uses_more_than_half_of_a_limit(qua
     noise[:, 5 * RATE_HZ : 8 * RATE_HZ] *= np.where(np.arange(3 * RATE_HZ) % 24_000 < 9_000, 8.0, 0.1)
     sent = []
     for second, block in enumerate(np.split(noise, 16, axis=1)):
-        stage.spare(spares=2 <= second < 12)
+        stage.spare(LogLag.ROWS if 2 <= second < 12 else LogLag.NONE)
         sent.append(stage.process(block).frames)
     weighting = {"LAeq": Weighting.A, "LZeq": Weighting.Z}[quantity]
     heard = sps.sosfilt(sections(weighting, RATE_HZ), np.concatenate(sent, axis=1)[0])
@@ -353,7 +353,7 @@ def test_a_power_cut_while_the_disk_takes_nothing_passes_no_limit(window_s: floa
         stage = CapStage(
             {"left": Output(device_channel=1)}, [cap], SentHistory(spared=[Unlogged(0.0, unseen_s)] if run else [])
         )
-        stage.spare(spares=run < 2)
+        stage.spare(LogLag.ROWS if run < 2 else LogLag.NONE)
         given.append(stage.process(noise).frames)
     power = np.concatenate([part[0] for part in given]) ** 2
     frames = round(window_s * RATE_HZ)

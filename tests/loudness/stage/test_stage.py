@@ -14,6 +14,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.calibration import Calibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.capped import Capped, Seal
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.stage import LATENCY_FRAMES, LIVE_SLICE_FRAMES, CapStage
 from tests.reference.analogue_meter import equivalent_db
 
@@ -218,7 +219,7 @@ def test_a_log_that_begins_to_lag_within_a_hop_does_not_silence_the_rest_of_it()
     stage.begin_programme(planned=False)
     begun = RATE_HZ + 3 * HOP_FRAMES // 4
     before = sent(stage, noise[:, :begun], LIVE_SLICE_FRAMES)
-    stage.spare(spares=True)
+    stage.spare(LogLag.ROWS)
     after = sent(stage, noise[:, begun:], LIVE_SLICE_FRAMES)
     usual, spared = (np.sqrt(np.mean(one[0, -HOP_FRAMES:] ** 2)) for one in (before, after))
     # Half of the limit's energy is about 2 dB less than this noise has.

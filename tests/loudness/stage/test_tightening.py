@@ -13,7 +13,7 @@ from residue.loudness.caps.ears import ears
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.governor import Governor
-from residue.loudness.stage.history import SentHistory, SentRow
+from residue.loudness.stage.history import LogLag, SentHistory, SentRow
 from residue.loudness.stage.stage import LATENCY_FRAMES, CapStage
 from tests.loudness.stage.test_governor import OUTPUTS, highest_window
 from tests.properties import tries
@@ -126,7 +126,7 @@ def test_while_nothing_is_written_down_no_hop_after_a_stricter_cap_uses_more_tha
     signal = noise(6.0, -20.0)[:1]
     signal[:, 35 * HOP_FRAMES : 36 * HOP_FRAMES] *= 1e-4
     stage = CapStage(outputs, loose)
-    stage.spare(spares=True)
+    stage.spare(LogLag.ROWS)
     first = sent(stage, signal[:, : 20 * HOP_FRAMES])
     stage.tighten(outputs, stricter)
     out = np.concatenate([first, sent(stage, signal[:, 20 * HOP_FRAMES :])], axis=1)

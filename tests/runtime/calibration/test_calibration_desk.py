@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.stage import CapStage
 from residue.runtime.calibration.calibration_desk import Bench
 from residue.runtime.journal.log import LevelLog
@@ -60,8 +61,8 @@ def test_the_levels_of_a_calibration_heed_a_log_that_cannot_be_written(
     assert listener.spared[-1] == disk_is_full
 
 
-def _spare(stage: CapStage, listener: Listener, *, spares: bool) -> None:
-    listener.hop(stage, spares=spares)
+def _spare(stage: CapStage, listener: Listener, lag: LogLag) -> None:
+    listener.hop(stage, spares=bool(lag))
 
 
 def _fails(*_: object) -> None:

@@ -10,6 +10,7 @@ import pytest
 from residue.loudness.calibration.calibration_signals import Stimulus, pink_noise
 from residue.loudness.caps.caps import Cap, CapEntry, expand
 from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.readings import Tally
 from residue.output.returning import ReturningSink
 from residue.runtime.calibration.calibration_player import CalibrationPlayer
@@ -42,9 +43,9 @@ class Bench:
     def _sent(self, tally: Tally) -> None:
         self.told_s += tally.duration_s > 0.0
 
-    def _lags(self, frames: int) -> bool:
+    def _lags(self, frames: int) -> LogLag:
         self.asked_s = frames / 48_000
-        return not self.writes
+        return LogLag.NONE if self.writes else LogLag.ROWS
 
     def play(self, seconds: int) -> float:
         """The loudest second of these, in dBFS."""

@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -150,6 +151,15 @@ def test_what_is_assumed_is_told_until_it_is_over(
     assert sentence in one
     assert [part["window_s"] for part in status(known)["assumed"]] == [900.0]
     assert status(replace(known, monotonic_s=400.0 + left_s))["assumed"] == []
+
+
+def test_what_nobody_hears_is_told_and_needs_no_attention() -> None:
+    """As each morning after a night in which the machine was off. The house started 600 s before."""
+    known = replace(QUIET, assumed=[Assumption(window_s=900.0, assumed_s=2.5, untold_s=850.0, left_s=880.0)])
+    assert status(known)["health"]["ok"]
+    sentence = "caps over 15 min count a tenth, as no run is known of in 14 min before the start: 0.5 dB less at most"
+    assert sentence in words(known)
+    assert [part["untold_s"] for part in cast(list[dict[str, float]], told(known)["assumed"])] == [850.0]
 
 
 def test_a_disturbance_of_this_morning_is_told_and_no_longer_needs_attention() -> None:

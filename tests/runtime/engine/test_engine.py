@@ -9,13 +9,14 @@ import pytest
 from numpy.typing import NDArray
 
 from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.stage.history import LogLag
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
 from residue.output.returning import ReturningSink
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.engine import BLOCK_FRAMES, CROSSFADE_S, RETURN_FADE_S, Engine, Turn
-from residue.watchdog.checks import AUDIBLE, INAUDIBLE
+from residue.watchdog.checks import AUDIBLE, NOTHING
 from tests.runtime.stubs import CAPS, OUTPUTS, HandClock, Hum, Keeping, stage
 
 LATENCY = stage().latency_frames
@@ -322,7 +323,7 @@ def test_a_beat_now_and_then_is_never_taken_for_silence_behind_the_cap(bench: Be
     for _ in range(3 * BLOCKS_PER_S):
         bench.run(1)
         assert bench.engine.snapshot.asked_peak > AUDIBLE
-        assert bench.engine.snapshot.sent_peak > INAUDIBLE
+        assert bench.engine.snapshot.sent_peak > NOTHING
 
 
 def test_the_performance_goes_on_while_the_device_is_gone_and_fades_in_when_it_is_back(bench: Bench) -> None:
@@ -380,9 +381,9 @@ def test_while_the_log_lags_every_moment_stays_3_db_below_a_cap() -> None:
     caps = expand([CapEntry(quantity="LZeq", window_s=600.0, limit_dbfs=-30.0)])
     asked: list[int] = []
 
-    def lags(frames: int) -> bool:
+    def lags(frames: int) -> LogLag:
         asked.append(frames)
-        return frames >= 4 * AUDIO_RATE_HZ
+        return LogLag.ROWS if frames >= 4 * AUDIO_RATE_HZ else LogLag.NONE
 
     engine = Engine(CapStage(OUTPUTS, caps), returning, 2, monotonic_s=clock.monotonic_s, log_lags=lags)
     engine.begin(Turn(1, "first-batch", cast(Playback, Hum(10**6)), 1.0))

@@ -16,7 +16,19 @@ from typing import cast
 import msgspec
 import pytest
 
-from residue.loudness.stage.history import LimitThen, SentHistory, Unlogged, limits_in
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.budget import HOP_UNITS, Budget
+from residue.loudness.stage.history import (
+    SPARED_SHARE,
+    UNTOLD_SHARE,
+    LimitThen,
+    LogLag,
+    SentHistory,
+    Unlogged,
+    limits_in,
+)
 from residue.runtime.journal import log_writer
 from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
@@ -248,10 +260,10 @@ def test_where_boots_have_no_name_a_moment_later_than_now_is_of_one_before(
     log: LevelLog, logged: str, now: str
 ) -> None:
     """Else the window before each power cut would count as sent at the start after it."""
-    log.write([started(800.0, boot=logged), second(600, boot=logged)])
+    log.write([started(950.0, boot=logged), second(600, boot=logged)])
     history = log.sent_before(NOW, Uptime(now, 20.0), 900)
     assert [row.age_s for row in history.rows] == [600.0]
-    assert history.spared == [Unlogged(20.0, 580.0)]
+    assert history.spared == [Unlogged(0.0, 600.0)]
 
 
 @pytest.mark.parametrize(("logged", "now"), [("", ""), ("", UP.boot), (UP.boot, "")])
@@ -474,18 +486,63 @@ def started(age_s: float, boot: str = UP.boot) -> EventRow:
 
 @pytest.mark.parametrize("cut", ["a kill", "a power cut"])
 def test_half_of_the_limits_counts_for_the_time_without_a_row_before_a_start(log: LevelLog, cut: str) -> None:
-    """The disk may have taken nothing, and then each hop was spared: whoever looks finds no row in both cases."""
-    log.write([started(800.0), second(700.0), second(600.0)])
+    """The disk may have taken nothing, and then each hop was spared: whoever looks finds no row in both cases.
+
+    Also since this start of the machine, as a run before this one may have been killed.
+    """
+    log.write([started(950.0), second(700.0), second(600.0)])
     up = UP if cut == "a kill" else Uptime("the next boot", 50.0)
     history = log.sent_before(NOW, up, 900)
-    assert history.spared == [Unlogged(0.0, 600.0) if cut == "a kill" else Unlogged(50.0, 550.0)]
+    assert history.spared == [Unlogged(0.0, 600.0)]
+    assert history.untold.share == SPARED_SHARE, "the next start would count as much for a run that it knows nothing of"
     [last] = history.unlogged
     assert 0.0 < last.age_s + last.duration_s < 600.0, "what was not spared was sent soon after the last row"
 
 
-def test_after_an_end_nothing_was_sent_unseen(log: LevelLog) -> None:
-    log.write([started(800.0), second(700.0), second(600.0), END])
+def ended(age_s: float, boot: str = UP.boot) -> EventRow:
+    return replace(started(age_s, boot), kind=ENDED)
+
+
+@pytest.mark.parametrize("lost", ["nothing", "levels.sqlite*", "sent*.lines"])
+def test_a_tenth_of_the_limits_counts_for_all_time_of_which_no_run_is_known(
+    log: LevelLog, tmp_path: Path, lost: str
+) -> None:
+    """Before the first start, between an end and the next start, and since the last end."""
+    log.write([started(800.0), second(700.0), second(600.0), ended(590.0), ended(588.0)])
+    log.write([started(500.0, "the next boot"), second(400.0, boot="the next boot"), ended(300.0, "the next boot")])
+    log.close()
+    for path in tmp_path.glob(lost):
+        path.unlink()
+    found = log.sent_before(NOW, Uptime("the boot after that", 50.0), 900)
+    untold = {round(one.age_s, 3): round(one.duration_s, 3) for one in found.spared}
+    assert untold == {0.0: 300.0, 500.0: 88.0, 800.0: 100.0}
+    assert {one.share for one in (*found.spared, found.untold)} == {UNTOLD_SHARE}
+
+
+def test_a_house_without_any_log_may_have_played_all_the_same(tmp_path: Path) -> None:
+    """Nothing of its first run may have reached the disk."""
+    found = LevelLog(tmp_path / "levels.sqlite").sent_before(NOW, UP, 900)
+    assert found.spared == [Unlogged(0.0, 900.0, share=UNTOLD_SHARE)]
+
+
+def test_rows_before_the_first_known_start_show_that_a_run_is_known_there(log: LevelLog) -> None:
+    log.write([second(700.0), second(600.0), started(500.0), second(400.0), END])
     assert log.sent_before(NOW, UP, 900).spared == []
+
+
+def test_a_run_of_which_the_log_tells_nothing_keeps_the_stricter_limits_of_now_and_then(log: LevelLog) -> None:
+    """A start by a person may loosen a cap, and the next start would go on with the limits before."""
+    [cap] = expand([CapEntry(quantity="LZeq", window_s=900.0, limit_dbfs=-30.0)])
+    outputs = {"floor": Output(device_channel=1)}
+    most = []
+    for then_dbfs in (-40.0, -30.0, -20.0):
+        limits = (LimitThen(ear_of(cap, outputs).key, 900.0, then_dbfs),)
+        [row] = Tallies().rows(replace(tally(1.0, 61.0), limits=limits), NOW, UP, THEN)
+        assert isinstance(row, SecondRow)
+        log.write([started(800.0), row, END])
+        history = log.sent_before(NOW, UP, 900)
+        most.append(Budget(cap, ear_of(cap, outputs), history).spared_units[LogLag.RUN] / HOP_UNITS)
+    assert most == pytest.approx([0.0098, 0.0977, 0.0977], rel=0.01)
 
 
 def test_a_time_without_a_row_counts_at_every_later_start_within_the_window(tmp_path: Path) -> None:
@@ -497,7 +554,8 @@ def test_a_time_without_a_row_counts_at_every_later_start_within_the_window(tmp_
         begun_after_the_kill.write([EventRow(utc=stamp(now), kind=STARTED, text=""), replace(END, utc=stamp(now))])
     for lost in (False, True):
         later = Uptime(up.boot, up.seconds + 300.0)
-        [spared] = LevelLog(tmp_path / "levels.sqlite").sent_before(now + timedelta(seconds=300), later, 900).spared
+        found = LevelLog(tmp_path / "levels.sqlite").sent_before(now + timedelta(seconds=300), later, 900).spared
+        [spared] = [one for one in found if one.share == SPARED_SHARE]
         assert spared.age_s == pytest.approx(300.0, abs=5.0), lost
         assert spared.duration_s == pytest.approx(60.0, abs=5.0), lost
         (tmp_path / "levels.sqlite").unlink(missing_ok=True)  # and the second copy tells the same
@@ -506,12 +564,12 @@ def test_a_time_without_a_row_counts_at_every_later_start_within_the_window(tmp_
 def test_the_log_lags_until_it_tells_of_the_run_and_while_the_disk_takes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "levels.sqlite"
     scribe = LogWriter(LevelLog(path), tmp_path / "memory.json")
-    assert scribe.lags(0), "a run of which the log knows nothing"
+    assert scribe.lags(0) is LogLag.RUN, "a run of which the log knows nothing"
     scribe.put(started(0.0))
     scribe.mark(0)
     scribe.start()
     assert _soon(lambda: not scribe.lags(48_000))
-    assert scribe.lags(round(48_000 * UNLOGGED_MOST_S))
+    assert scribe.lags(round(48_000 * UNLOGGED_MOST_S)) is LogLag.ROWS
     scribe.put(second(0.0))
     scribe.mark(48_000)
     assert _soon(lambda: not scribe.lags(round(48_000 * UNLOGGED_MOST_S)))
