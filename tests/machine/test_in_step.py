@@ -65,6 +65,8 @@ SET = "the clocks of the odd rooms are set 20 ms ahead"
 HAPPENS = {CUT: 0.30, TIED: 0.45, KILLED: 0.58, BEGUN: 0.59, SET: 0.82}
 """Each after a share of the time."""
 SERVER = "10.19.{room}.1"
+_FIRST = ("chrt", "--rr", "5")
+"""Real-time priority: a machine that plays has nothing else to do, and here others may use its processors."""
 CHRONY = """
 server {server} iburst minpoll 2 maxpoll 4
 maxslewrate 100
@@ -116,7 +118,7 @@ class Room:
     def __init__(self, folder: Path, number: int, machine: Machine, space: str) -> None:
         folder.mkdir(mode=0o700)
         self.number, self.space, self.folder = number, space, folder
-        self.within = ("nice", "-n", "-15", "ip", "netns", "exec", space)
+        self.within = (*_FIRST, "ip", "netns", "exec", space)
         self._machine = machine
         self.clock = LedClock(folder, machine.crystal_ppm, machine.wander_ppm)
         self._card = SoundCard(folder, machine.card_ppm)
@@ -242,7 +244,7 @@ def run(
         stack.enter_context(_spaces(*names))
         (folder / "third").mkdir()
         (folder / "third" / "chrony.conf").write_text(SERVED.format(folder=folder / "third"))
-        third = ["ip", "netns", "exec", names[0], *_chronyd(folder / "third", "-x")]
+        third = [*_FIRST, "ip", "netns", "exec", names[0], *_chronyd(folder / "third", "-x")]
         served = stack.enter_context(subprocess.Popen(third, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL))
         stack.callback(served.terminate)
         rooms = [kind(folder / f"room-{n}", n, one, names[n]) for n, one in enumerate(machines, 1)]
