@@ -55,7 +55,8 @@ class DeviceSink:
             case Written(late, reading):
                 self.late_blocks += late
                 now_s = time.monotonic()
-                return reading or Queued(now_s, now_s, self.latency_s * AUDIO_RATE_HZ)
+                latency_frames = self.latency_s * AUDIO_RATE_HZ
+                return reading or Queued(asked_s=now_s, at_s=now_s, queued_frames=latency_frames)
             case Lost(why):
                 raise SinkLostError(why)
             case other:

@@ -96,7 +96,7 @@ def _queued(stream: OutputStream, held_back: HeldBack, after_s: float) -> Queued
     time.sleep(after_s)
     asked_s = time.monotonic()
     queued_frames = stream.queued_frames() + held_back.frames
-    return Queued(asked_s, time.monotonic(), queued_frames)
+    return Queued(asked_s=asked_s, at_s=time.monotonic(), queued_frames=queued_frames)
 
 
 def _next(connection: Connection, wait_s: float, stalls: Callable[[], None]) -> bytes | None:

@@ -30,9 +30,6 @@ from residue.output.sink import TimedSink
 
 logger = logging.getLogger(__name__)
 
-Gain = NDArray[np.float64] | float
-"""Of each frame of a hop, or of all."""
-
 SEEK_HOPS = 30
 """The readings from which it is known when a frame is heard, before a room falls in."""
 ASTRAY_S = 0.005
@@ -94,8 +91,8 @@ class InStepSink:
         self._heard = HeardLine(servo.drift)
         self._gaps = line.late_blocks
         self._leaving = 0
-        self._gains: Iterator[Gain] = repeat(1.0)
-        """For each of the next hops."""
+        self._gains: Iterator[NDArray[np.float64] | float] = repeat(1.0)
+        """For each of the next hops: of each of its frames, or of all."""
         self._due = 0
         """The hop at which the next block is due, in a room that has fallen in."""
         self.hop: int | None = None

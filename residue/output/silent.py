@@ -66,7 +66,7 @@ class SilentSink:
         """Waits as long as a device would, and tells what is left to play."""
         self.late_blocks += not self._pace.keep(len(frames))
         asked_s, queued_frames = self._monotonic_s(), self._pace.queued_frames
-        return Queued(asked_s, self._monotonic_s(), queued_frames)
+        return Queued(asked_s=asked_s, at_s=self._monotonic_s(), queued_frames=queued_frames)
 
     def close(self) -> None:
         """Does nothing: there is no device to close."""

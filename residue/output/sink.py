@@ -42,7 +42,7 @@ class Sink(Protocol):
         """Closes the device without waiting for the last frames."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Queued:
     """What a sink has still to play at a moment.
 

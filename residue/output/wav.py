@@ -118,7 +118,7 @@ class WavSink:
         except OSError as error:
             raise SinkLostError(f"{self._path} takes no more: {error.strerror}.") from error
         now_s = time.monotonic()
-        return Queued(now_s, now_s, 0.0)
+        return Queued(asked_s=now_s, at_s=now_s, queued_frames=0.0)
 
     def close(self) -> None:
         """Closes the file."""

@@ -85,7 +85,7 @@ class SimulatedDevice:
         self.wait(float(self._chance.exponential(self._jitter_s / 8.0)))
         asked_s, queued = self.true_s, self._written - self._in_periods
         self.wait(float(min(self._chance.exponential(self._jitter_s / 8.0), self._jitter_s)))
-        return Queued(asked_s - SINCE_S, self.true_s - SINCE_S, queued)
+        return Queued(asked_s=asked_s - SINCE_S, at_s=self.true_s - SINCE_S, queued_frames=queued)
 
     @property
     def _in_periods(self) -> float:

@@ -23,7 +23,8 @@ class Device:
         self._frames += 4_800
         heard_s = self.begins_s + self._frames / RATE_HZ * (1.0 + self._slow)
         asked_s = heard_s - QUEUED_S + late_s
-        self.line.take(4_800, Queued(asked_s, asked_s + held_up_s, QUEUED_S * RATE_HZ))
+        at_s = asked_s + held_up_s
+        self.line.take(4_800, Queued(asked_s=asked_s, at_s=at_s, queued_frames=QUEUED_S * RATE_HZ))
 
     @property
     def truly_s(self) -> float:

@@ -68,7 +68,7 @@ class Keeping:
         if self.gone:
             raise SinkLostError("It is unplugged.")
         self.blocks.append(frames.T.astype(np.float64))
-        return Queued(0.0, 0.0, 0.0)
+        return Queued(asked_s=0.0, at_s=0.0, queued_frames=0.0)
 
     def close(self) -> None:
         self.closed += 1
