@@ -24,7 +24,7 @@ from residue.archive.prepared import prepare
 from residue.archive.readers.beats import read_beats
 from residue.installation.load import load
 from residue.live.take import recovered, work_folder
-from residue.loudness.stage.history import SentHistory, Unlogged
+from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import LIVE_SLICE_FRAMES
 from residue.problems import ProblemError
 from residue.runtime.journal.log import FILE_NAME as LOG_FILE
@@ -153,7 +153,9 @@ def test_a_power_cut_leaves_what_can_be_sealed(tmp_path: Path, server: SoundServ
         running.communicate(timeout=200)
     assert not (tmp_path / "live").exists(), "never half a bag"
     with closing(LevelLog(tmp_path / "state" / LOG_FILE)) as log:
-        assert log.sent_before(SystemClock().now(), uptime(), 900.0).unlogged == [Unlogged(0.0, UNLOGGED_MOST_S)]
+        (unlogged,) = log.sent_before(SystemClock().now(), uptime(), 900.0).unlogged
+    assert (unlogged.age_s, unlogged.duration_s) == (0.0, UNLOGGED_MOST_S)
+    assert unlogged.limits, "those of the evening"
     with pytest.raises(ProblemError, match="Seal it with --recover"):
         record(load(tmp_path / "proof"), tmp_path / "live", device=None, for_s=None, state=tmp_path)
     recovered(tmp_path / "live", date(2026, 3, 1))
