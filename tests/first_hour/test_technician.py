@@ -100,6 +100,7 @@ def test_a_room_with_a_meter_from_an_empty_folder_to_a_yes(technician: Person, s
         technician.types("residue trim -6 hall")
         assert "residue trim 0" in technician.types("residue ready hall", status=1)
         technician.types("residue trim 0 hall")
+        until(port, lambda told: told["health"]["planning"] is None)
         answer = technician.types("residue ready hall", status=None)
         reasons = [line for line in answer.splitlines() if line.startswith("- ")]
         # A busy machine may play a block too late, which is a reason for no.

@@ -8,7 +8,8 @@ nothing of the project: where it arrives as it is sent, where the ways undo the 
 outputs arrive at any times within 20 ms, or as much as their delays differ, in any polarity. A window of 8 h is a real
 one: its limit is so low that a few seconds use it up. While a run plays, one sound may take another's place in a
 crossfade, and caps and trims may become stricter. Each window that ends after the next frame that is sent is then held
-against the new limit; against that of a further cap, each that begins after it.
+against the new limit; against that of a further cap, each that begins after it. Before anything has reached the log
+nothing becomes stricter: a run that follows one of which nothing did cannot know that its limits were looser.
 """
 
 from __future__ import annotations
@@ -197,6 +198,7 @@ class Attack(House):
         rng = self.rng
         if rng.random() < 0.25:
             self.slice_frames = LIVE_SLICE_FRAMES
+        told = False
         for _ in range(int(rng.integers(1, 4))):
             ended, sound, meanwhile = bool(rng.random() < 0.6), self.sound(float(rng.uniform(2.0, 5.0))), {}
             untold, power_cut = (bool(self.of_disk.random() < chance) for chance in (0.3, 0.5))
@@ -205,8 +207,9 @@ class Attack(House):
                 at = int(rng.integers(1, hops - 1))
                 sound = self._with_another_from(at, sound)
                 meanwhile[at] = self._programme()
+            told = told or not untold
             if self.slice_frames == HOP_FRAMES and rng.random() < 0.4:
-                meanwhile[int(rng.integers(1, hops - 1))] = self._tighten
+                meanwhile[int(rng.integers(1, hops - 1))] = self._tighten if told else lambda stage: None
             self.run(
                 sound,
                 begins=self._programme(),

@@ -51,6 +51,10 @@ RETURN_FADE_S = 3.0
 """Fade-in after a loss of the device, after a hold, and when a performance does not start at its beginning."""
 CROSSFADE_S = 4.0
 """The length of the crossfade from one turn to another; our choice."""
+READING_S = 0.5
+"""How often the levels are read. Our choice: people look seldom, and a reading of each block takes half a percent of a
+processor.
+"""
 TRIM_S = 1.0
 """The time in which a trim changes; our choice."""
 ASTRAY_FADE_S = 1.0
@@ -267,18 +271,19 @@ class Engine:
         self._watch_sink()
         if self._frames_to_go is not None:
             self._frames_to_go -= self._block_frames
-        now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
+        now, frames = self.snapshot, self.snapshot.frames + self._block_frames
+        peaks = np.abs(block).max(axis=1, initial=0.0)
         self._peaks.append((float(peaks.max(initial=0.0)), float(np.abs(capped.frames).max(initial=0.0))))
         self.snapshot = replace(
             now,
-            frames=now.frames + self._block_frames,
+            frames=frames,
             performance=self._turn.performance if self._turn else None,
             trim=self._trim.aim,
             asked_peak=max(asked for asked, _ in self._peaks),
             sent_peak=max(sent for _, sent in self._peaks),
             direct_current=float(self._direct_current(capped.frames).max(initial=0.0)),
             stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
-            reading=self._stage.reading(),
+            reading=self._stage.reading() if frames % frame_at(READING_S) == 0 else now.reading,
             tone=self._tone.told,
             late_blocks=self._sink.late_blocks,
             lost=self._sink.lost,
@@ -288,7 +293,7 @@ class Engine:
             skew=self._sink.skew,
             busy=busy,
         )
-        if self.snapshot.frames % frame_at(TALLY_S) == 0:
+        if frames % frame_at(TALLY_S) == 0:
             self.tallies.put(self._stage.take_tally())
 
     def _block(self, now_s: float) -> NDArray[np.float64]:

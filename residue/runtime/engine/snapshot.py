@@ -44,6 +44,7 @@ class Snapshot:
     stuck_at: float = 0.0
     """The highest magnitude of an output of the graph that had one value for the whole block."""
     reading: Reading | None = None
+    """The levels, up to half a second old; None before the first."""
     tone: bool = False
     """Whether a check tone sounds, or did a moment ago."""
     late_blocks: int = 0
