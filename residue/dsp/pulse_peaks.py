@@ -59,6 +59,8 @@ at the second, as below.
 _WAVE_OF_S = 4.0
 _MOVED_TO_USUAL = (4.0, 2.0)
 """A peak that is so many times as high as usual is movement. Our choice."""
+_OF_SEEN = 0.4
+"""The most trust in a beat for which only speaks that the heart that was found was seen of late. Our choice."""
 _DRIFT_TO_PULSE_S = (1.7, 1.2)
 """Slower beats in a drift are the drift itself: it reaches up to the pulse. Our choice."""
 
@@ -136,7 +138,14 @@ class PulsePeakFinder:
             speaks, of = view.alike(LONG) + view.again + self._power.within, view.compared
         few = _FEW / max(of, 1) + _FEWER / max(of * of, 1)
         self._beats = of > 0 and speaks >= (stays if self._beats else begins) + few
-        return PulsePeak(peak.at, min(view.alike(), 1.0) * self._pulselike(view)) if self._beats else None
+        if not view.is_high_or_alike:
+            return None
+        sure = min(view.alike(), 1.0) * self._pulselike(view)
+        if self._beats:
+            view.learn()
+            return PulsePeak(peak.at, sure)
+        seen = self._wave.beats(peak.hop) or self._bent.beats(peak.hop)
+        return PulsePeak(peak.at, min(sure, _OF_SEEN)) if seen else None
 
     def _pulselike(self, view: View) -> float:
         """The trust in its peak, 0 to 1: whether the wave goes up and down as a pulse does, and as far."""

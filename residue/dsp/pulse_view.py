@@ -34,6 +34,8 @@ _AGAIN_OF = 375
 """Whether the wave repeats itself is judged over the last 15 s: noise does so less the longer one looks."""
 _SHARE, _MOST_AT_ONCE, _FORGET = 0.3, 3.0, 4.0
 """A peak is no lower than this share of the usual height, unless none came for so many intervals."""
+_DUE, _SHARE_DUE = 0.9, 0.2
+"""From so many intervals on a beat is due, and may be that low: after an artefact the usual height is too high."""
 _USUAL_OF = 8
 _COMPARED_WITH = 6
 SHORT, LONG = 8, 16
@@ -42,6 +44,12 @@ wavers less in noise.
 """
 _OF_LATE_HOPS = 1500
 """None of them is longer ago."""
+_KNOWN, _KNOWN_FROM = 0.7, 4
+"""From this likeness on a peak is one of the heart that was found, once so many of its shapes are known."""
+_KNOWN_FOR_HOPS = 800
+"""So long after two such peaks the heart is taken to beat, whatever noise there is: our choice, and as long as the
+likeness of SHORT peaks takes to show that a sensor fell off.
+"""
 
 
 class Peak(NamedTuple):
@@ -62,7 +70,7 @@ class View:
         self._late = late_hops
         self._select = _Select(hop, JUDGED_HOPS - late_hops - 1)
         self._chosen: deque[Peak] = deque()
-        self._alike, self._slopes = _Alike(), _Alike()
+        self._alike, self._slopes, self._heart = _Alike(), _Alike(), _Heart()
         self._judged: deque[Peak] = deque(maxlen=_USUAL_OF)
 
     def __call__(self, hop: int, height: float, least: float) -> Peak | None:
@@ -76,8 +84,24 @@ class View:
     def compare(self, shape: Sequence[float]) -> None:
         """Takes the shape of the wave around the peak that is judged."""
         shape, hop = around_mean(shape), self._judged[-1].hop
+        slopes = [later - earlier for earlier, later in itertools.pairwise(shape)]
         self._alike(hop, shape)
-        self._slopes(hop, [later - earlier for earlier, later in itertools.pairwise(shape)])
+        self._slopes(hop, slopes)
+        self._heart(hop, slopes)
+
+    def learn(self) -> None:
+        """Takes the peak that is judged for one of a heart, if those before it are alike, and it is like them."""
+        if min(self._slopes.mean(SHORT), self._slopes.mean(1)) >= _KNOWN:
+            self._heart.learn()
+
+    def beats(self, hop: int) -> bool:
+        """Whether the heart that was found was seen again of late."""
+        return hop - self._heart.seen <= _KNOWN_FOR_HOPS
+
+    @property
+    def is_high_or_alike(self) -> bool:
+        """Whether the peak that is judged is as high as usual beats, or like those before it: noise may be due too."""
+        return self.high >= _SHARE or self._slopes.mean(1) >= _KNOWN
 
     @property
     def compared(self) -> int:
@@ -146,7 +170,9 @@ class _Select:
         return found
 
     def _is_high(self, peak: Peak, intervals_since: float) -> bool:
-        return not self._heights or intervals_since >= _FORGET or peak.height >= _SHARE * median(self._heights)
+        if not self._heights or intervals_since >= _FORGET:
+            return True
+        return peak.height >= (_SHARE if intervals_since < _DUE else _SHARE_DUE) * median(self._heights)
 
     def _take(self, peak: Peak) -> None:
         most = _MOST_AT_ONCE * median(self._heights) if self._heights else peak.height
@@ -229,3 +255,28 @@ class _Alike:
     def __len__(self) -> int:
         """The number of shapes that were compared, up to LONG."""
         return len(self._likeness)
+
+
+class _Heart:
+    """The shapes of a heart that was found, by which it is known again: averages know it only once noise has left them.
+
+    seen: the hop of the last peak that was, like the one before it, one of this heart.
+    """
+
+    def __init__(self) -> None:
+        self._shapes: deque[Sequence[float]] = deque(maxlen=_COMPARED_WITH)
+        self._last: Sequence[float] = ()
+        self._is_known = False
+        self.seen = -math.inf
+
+    def __call__(self, hop: int, shape: Sequence[float]) -> None:
+        """Takes the next shape in time."""
+        was_known, self._last = self._is_known, shape
+        alike = math.fsum(correlation(shape, known) for known in self._shapes)
+        self._is_known = len(self._shapes) >= _KNOWN_FROM and alike >= _KNOWN * len(self._shapes)
+        if self._is_known and was_known:
+            self.seen = hop
+
+    def learn(self) -> None:
+        """Remembers the last shape."""
+        self._shapes.append(self._last)

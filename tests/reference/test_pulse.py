@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from residue.dsp.pulse_peaks import PulsePeakFinder
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_TICK
 from tests.bench import pulse as bench
@@ -66,6 +67,44 @@ def test_a_pulse_that_is_lost_in_faint_noise_is_soon_none() -> None:
     faint = np.random.default_rng(4).normal(size=40 * CONTROL_RATE_HZ)
     found = bench.ours(np.concatenate((pulse(70), faint)))
     assert found[-1] < 40.0 + 16.0
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("noise", ["movement x 0.25", "movement x 1", "bursts x 4", "drift x 9"])
+def test_over_all_waves_no_other_finds_more(noise: str) -> None:
+    """The mean F1 of eight waves; in bursts the best other had 0.852 and ours 0.839, in a drift 0.906 and 0.905."""
+    scores = []
+    for _, wave, marked_s in bench.waves():
+        reference = bench.reference_of(wave) if marked_s is None else marked_s
+        heard = wave + bench.noises(len(wave))[noise] * np.sqrt(bench.power(wave))
+        detectors = (bench.ours, *bench.peers().values())
+        scores.append([bench.f1(find(heard), reference) for find in detectors])
+    ours, *theirs = np.mean(scores, axis=0)
+    assert ours >= max(theirs)
+
+
+def test_a_pulse_that_becomes_low_is_not_lost() -> None:
+    """A wave falls to a quarter as a hand is raised: four beats were lost until the usual height had followed."""
+    low = np.where(np.arange(80_000) < 40_000, 1.0, 0.25)
+    found = bench.ours(pulse(70) * low)
+    assert np.diff(found).max() < 1.1 * 60 / 70
+
+
+def test_a_heart_that_was_found_is_known_again_once_noise_is_over() -> None:
+    """8 s of movement in a wave that drifts: of the beats after it the first that was told was the tenth.
+
+    What is told while little but that speaks for a heart is trusted below a half.
+    """
+    wave = np.tile(pulse(72), 2)
+    at_s = np.arange(len(wave)) / CONTROL_RATE_HZ
+    moved, drift = (bench.noises(len(wave))[name] * np.std(wave) for name in ("movement x 1", "drift x 9"))
+    heard = wave + 3.0 * moved * ((at_s > 40.0) & (at_s < 48.0)) + drift
+    told = PulsePeakFinder(CONTROL_RATE_HZ)(heard)
+    after_s = np.array([beat.at for beat in told]) / CONTROL_RATE_HZ - 48.0
+    first = int(np.searchsorted(after_s, 0.0))
+    assert after_s[first] < 4 * 60 / 72
+    assert np.diff(after_s[first : first + 9]) == pytest.approx(60 / 72, abs=0.03)
+    assert told[first].sure < 0.5
 
 
 @pytest.mark.parametrize(("number", "least_f1"), [(0, 1.0), (1, 0.79)])

@@ -25,7 +25,8 @@ class PulseBeats(Node, frozen=True):
     """An event for each beat in a pulse wave, valued with the seconds since the beat before (0 for the first).
 
     Beats must look alike, and in noise or a drift the wave must repeat itself too; the first two or three only teach it
-    that there is a heart, the first ten in much noise.
+    that there is a heart, the first ten in much noise. After a movement it is known again
+    after two or three.
     "quick" is for live play: it tells each rise of the wave at once, and in noise finds fewer beats and makes up more.
     Turn over a wave that falls with each beat, as the light that a finger lets through does.
     Trust: how sure the last four beats are that "sure" finds, by their likeness and height, and by how often the wave
