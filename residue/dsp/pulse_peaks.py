@@ -138,6 +138,8 @@ class PulsePeakFinder:
             speaks, of = view.alike(LONG) + view.again + self._power.within, view.compared
         few = _FEW / max(of, 1) + _FEWER / max(of * of, 1)
         self._beats = of > 0 and speaks >= (stays if self._beats else begins) + few
+        if not view.is_high_or_alike:
+            return None
         sure = min(view.alike(), 1.0) * self._pulselike(view)
         if self._beats:
             view.learn()

@@ -99,6 +99,11 @@ class View:
         return hop - self._heart.seen <= _KNOWN_FOR_HOPS
 
     @property
+    def is_high_or_alike(self) -> bool:
+        """Whether the peak that is judged is as high as usual beats, or like those before it: noise may be due too."""
+        return self.high >= _SHARE or self._slopes.mean(1) >= _KNOWN
+
+    @property
     def compared(self) -> int:
         """The number of peaks that were compared, up to LONG."""
         return len(self._alike)
