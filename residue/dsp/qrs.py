@@ -99,13 +99,14 @@ class Beat:
     """A beat, in values of the stream.
 
     Where the R wave is, where it became known, and the distance from the R wave before (or 0). sure: how sure it is
-    that this is a heart, 0 to 1.
+    that this is a heart, 0 to 1. as_usual: how far it looks as beats did of late, 0 to 1.
     """
 
     at: int
     known_at: int
     interval: int
     sure: float
+    as_usual: float
 
 
 class _Peak(NamedTuple):
@@ -139,6 +140,7 @@ class BeatFinder:
                             known_at=self._seen - 1,
                             interval=at - self._last_at if self._last_at else 0,
                             sure=sure,
+                            as_usual=placed[2],
                         )
                     )
                     self._last_at = at
@@ -163,8 +165,8 @@ class _Decisions:
         self._heart, self._early = Heartlike(HOP_S), deque[bool](maxlen=_EARLY_OF)
         self._found = 0
 
-    def __call__(self, hop: Hop) -> tuple[int, float] | None:
-        """Where a beat is, in values of the stream, and how sure it is, if this hop has completed one."""
+    def __call__(self, hop: Hop) -> tuple[int, float, float] | None:
+        """Where a beat is, in values of the stream, how sure and how usual it is, if this hop has completed one."""
         self._hops.append(hop)
         self._now += 1
         if self._now <= _hops_in(_LEARNING_S):
@@ -258,8 +260,8 @@ class _Decisions:
             self._noise /= 2
             self._forgot = self._now
 
-    def _place(self, beat: _Peak) -> tuple[int, float]:
-        """Where the largest deflection of the usual sign is, and how sure it is that this is a beat."""
+    def _place(self, beat: _Peak) -> tuple[int, float, float]:
+        """Where its largest deflection of the usual sign is, how sure it is that this is a beat, and how usual it is."""
         interval_s = (beat.hop - self._last_beat.hop) * HOP_S
         shape, at, up, down = self._look(beat)
         share = _RATE if self._last_beat.hop else 1.0
@@ -277,7 +279,8 @@ class _Decisions:
         self._last_beat, self._passed_over = beat, None
         self._early.append(interval_s < _TOO_EARLY_S and median(self._intervals) > _hops_in(_UNHURRIED_S))
         trust = _OF_TWO if any(self._early) else 1.0
-        return at, sure * max(min(trust, (spiky - _UNSURE) / (_SPIKY - _UNSURE)), _BARELY_SURE)
+        sure *= max(min(trust, (spiky - _UNSURE) / (_SPIKY - _UNSURE)), _BARELY_SURE)
+        return at, sure, self._heart.as_usual
 
     def _between(self) -> float:
         """The strength of the signal between beats."""

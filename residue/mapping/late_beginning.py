@@ -45,7 +45,7 @@ def _since(block: Block, born: int) -> Block:
         field: [_moved(one, -born) for one in given] if isinstance(given, list) else _moved(cast(Signal, given), -born)
         for field, given in block.inputs.items()
     }
-    return Block(span, inputs, block.controls)
+    return Block(span, inputs, block.controls, block.trusts)
 
 
 def _moved(signal: Signal, frames: int) -> Signal:

@@ -16,7 +16,7 @@ checks each sentence for every registered kind:
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, ClassVar, NamedTuple, Protocol, cast
 
 import msgspec
@@ -71,11 +71,15 @@ Control = float | Slow
 
 @dataclass(slots=True)
 class Block:
-    """The input of a step: the span, the inputs by field name, and the drivable parameters."""
+    """The input of a step: the span, the inputs by field name, the drivable parameters, and how far inputs are trusted.
+
+    trusts: of those inputs by field name that are one reading of the body, or made from one, (ticks,).
+    """
 
     span: Span
     inputs: Mapping[str, Signal | Sequence[Signal]]
     controls: Mapping[str, Control]
+    trusts: Mapping[str, Slow] = field(default_factory=dict)
 
     def slow(self, field: str) -> Slow:
         """One slow input, (ticks,)."""

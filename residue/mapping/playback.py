@@ -224,6 +224,11 @@ class _Stage:
     def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str], moving: frozenset[str]) -> None:
         self.step, self._trusts = step, trusts
         self._inputs = _names(node, late=False)
+        self._trusted = {
+            field: trust_of(source)
+            for field, source in self._inputs.items()
+            if isinstance(source, str) and trust_of(source) in trusts
+        }
         self._numbers: dict[str, float] = {}
         self._drives: dict[str, Drive] = {}
         for field in drivable(type(node)):
@@ -235,7 +240,8 @@ class _Stage:
         self._set_keys = {field: f"{name}.{field}" for field in self._numbers if field in moving}
 
     def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
-        given = self.step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
+        known = {field: _slow(signals[name]) for field, name in self._trusted.items()}
+        given = self.step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form), known))
         return combined(given, [_slow(signals[name]) for name in self._trusts])
 
     def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> Mapping[str, Control]:

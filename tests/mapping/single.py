@@ -115,14 +115,15 @@ def read(
     source: Performance | None = None,
     moving: Collection[str] = (),
     between: Callable[[Step], Step] = lambda step: step,
+    trusts: Mapping[str, Slow] | None = None,
 ) -> Trusted:
-    """As `run`, with the trust if the node has one."""
+    """As `run`, with the trust if the node has one, no higher than that of its inputs. trusts: theirs, by field."""
     may_move = frozenset(controls or ()) | frozenset(moving)
     step = node.prepare(NodeContext(shapes_of(inputs), 7, source or Performance(), ".", may_move))
     numbers = {name: getattr(node, name) for name in drivable(type(node))}
     steady = {name: float(number) for name, number in numbers.items() if not isinstance(number, Drive)}
     edges = [0, *sorted({at for at in cuts if 0 < at < frames}), frames]
-    parts, trusts = [], []
+    parts, found_trusts = [], []
     for start, stop in itertools.pairwise(edges):
         span = Span(start, stop)
         given = {
@@ -130,11 +131,12 @@ def read(
             for name, signal in inputs.items()
         }
         driven = {name: signal[span.first_tick : span.last_tick] for name, signal in (controls or {}).items()}  # type: ignore[index]
-        found = combined(stepped(step, Block(span, given, {**steady, **driven})), [])
+        known = {name: one[span.first_tick : span.last_tick] for name, one in (trusts or {}).items()}
+        found = combined(stepped(step, Block(span, given, {**steady, **driven}, known)), list(known.values()))
         parts.append(found.signal)
-        trusts += [] if found.trust is None else [found.trust]
+        found_trusts += [] if found.trust is None else [found.trust]
         step = between(step)
-    return Trusted(join(parts), np.concatenate(trusts) if trusts else None)
+    return Trusted(join(parts), np.concatenate(found_trusts) if found_trusts else None)
 
 
 def ticks(frames: int) -> int:

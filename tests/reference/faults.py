@@ -20,10 +20,10 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from residue.archive.conversion import fitted
 from residue.dsp.resampling import resampled
-from residue.mapping.node import Node, Trusted
+from residue.mapping.node import Node
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Signal
-from residue.mapping.trust import DOUBTFUL, combined
+from residue.mapping.trust import DOUBTFUL
 from tests.archive.streams import held_stream
 from tests.mapping.single import read
 from tests.reference import recordings
@@ -359,8 +359,8 @@ class Reading:
         inputs: dict[str, Signal] = dict(zip(self.ports, rows, strict=True))
         frames, trust = rows.shape[1] * FRAMES_PER_TICK, np.ones(rows.shape[1])
         for node in self.nodes:
-            given: Trusted = read(node, inputs, frames, range(0, frames, 480_000))
-            known = combined(given, [trust])
+            trusts = dict.fromkeys(inputs, trust)
+            known = read(node, inputs, frames, range(0, frames, 480_000), trusts=trusts)
             assert known.trust is not None
             inputs, trust = {"input": known.signal}, known.trust
         value = inputs["input"]

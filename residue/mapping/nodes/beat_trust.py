@@ -6,8 +6,10 @@ from collections import deque
 
 import numpy as np
 
+from residue.mapping.node import Block
 from residue.mapping.nodes.staircase import SinceEvent, Staircase
-from residue.mapping.signals import AUDIO_RATE_HZ, Slow, Span
+from residue.mapping.signals import AUDIO_RATE_HZ, FRAMES_PER_TICK, Slow, Span
+from residue.mapping.trust import DOUBTFUL
 
 _OVERDUE = 1.5
 """Trust is full until so many times the longest recent interval has passed, and 0 at twice that time. Our choice."""
@@ -55,3 +57,29 @@ class BeatTrust:
         self._beats.clear()
         trust: Slow = share * np.minimum(np.maximum(2.0 - since / patience, 0.0), 1.0)
         return trust
+
+
+class Intervals:
+    """The intervals of beats as they come, and whether each was measured: both beats that it lies between are trusted.
+
+    One that borders on an artefact says nothing about the heart, and is left out of its variability: Task Force of ESC
+    and NASPE, Eur Heart J 17 (1996) 354-381, which counts from normal beat to normal beat.
+    """
+
+    def __init__(self) -> None:
+        self._trust, self._was_trusted = 1.0, True
+
+    def __call__(self, block: Block) -> list[tuple[int, float, bool]]:
+        """Frame, interval in seconds, and whether it was measured, of each beat of the input that has an interval."""
+        events, trust, span = block.events("input"), block.trusts.get("input"), block.span
+        found = []
+        for frame, interval_s in zip(events.frames.tolist(), events.values.tolist(), strict=True):
+            tick = frame // FRAMES_PER_TICK - span.first_tick
+            known = 1.0 if trust is None else float(trust[tick]) if tick >= 0 else self._trust
+            is_trusted = known >= DOUBTFUL
+            if interval_s > 0:
+                found.append((frame, interval_s, is_trusted and self._was_trusted))
+            self._was_trusted = is_trusted
+        if trust is not None and len(trust):
+            self._trust = float(trust[-1])
+        return found

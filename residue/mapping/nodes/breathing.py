@@ -13,9 +13,9 @@ from residue.dsp.filters import SosFilter
 from residue.dsp.intervals import Plausible
 from residue.dsp.sliding import SlidingMean
 from residue.mapping.node import Block, EventsIn, NodeContext, Step, Trusted
-from residue.mapping.nodes.beat_trust import BeatTrust
+from residue.mapping.nodes.beat_trust import BeatTrust, Intervals
 from residue.mapping.nodes.fields import WindowS
-from residue.mapping.nodes.heart import Rate, check_rates, intervals_of
+from residue.mapping.nodes.heart import Rate, check_rates
 from residue.mapping.nodes.shapes import SlowNode
 from residue.mapping.nodes.staircase import Staircase
 from residue.mapping.signals import CONTROL_RATE_HZ
@@ -26,6 +26,7 @@ class RespiratoryModulation(SlowNode, frozen=True):
 
     The input is events valued with their interval in seconds. "wave" is the movement itself in ms, around 0; "depth"
     is the difference in ms between the shortest and the longest, over the last window_s.
+    An interval beside a beat that is trusted by less than a half is left out.
     Trust: the share of the last intervals that fitted their neighbours; it fades while no beat comes.
     Latency: about two breaths. Source: high-frequency band of Task Force of ESC and NASPE, Eur Heart J 17 (1996)
     354-381, 0.15 to 0.4 Hz; depth of a sine of the same power.
@@ -49,13 +50,13 @@ class RespiratoryModulation(SlowNode, frozen=True):
         plausible, steps = Plausible(60 / self.highest, 60 / self.lowest), Staircase(0.0)
         band = SosFilter(filters.bandpass(_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
         mean = SlidingMean(max(1, round(self.window_s * CONTROL_RATE_HZ)))
-        first_s, trust = math.nan, BeatTrust(_SURE_OF)
+        first_s, trust, intervals = math.nan, BeatTrust(_SURE_OF), Intervals()
 
         def step(block: Block) -> Trusted:
             nonlocal first_s
             changes = []
-            for frame, interval_s in intervals_of(block):
-                believed = plausible(interval_s)
+            for frame, interval_s, measured in intervals(block):
+                believed = measured and plausible(interval_s)
                 trust.beat(frame, interval_s, float(believed))
                 if believed:
                     first_s = interval_s if math.isnan(first_s) else first_s

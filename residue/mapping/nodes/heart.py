@@ -14,7 +14,7 @@ from residue.dsp.intervals import Plausible
 from residue.dsp.qrs import QUICK, SURE, BeatFinder
 from residue.dsp.sliding import sliding_maximum
 from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
-from residue.mapping.nodes.beat_trust import BeatTrust
+from residue.mapping.nodes.beat_trust import BeatTrust, Intervals
 from residue.mapping.nodes.fields import HoldS, WindowS
 from residue.mapping.nodes.shapes import InputShapes, SlowNode
 from residue.mapping.nodes.staircase import SinceEvent, Staircase
@@ -39,8 +39,10 @@ class Beats(Node, frozen=True):
 
     The first beat comes at once if it is clearly strong; in noise, after two that look alike. "quick" is for live play:
     in noise, and with high T waves, it finds fewer beats and gives more false ones. Trust: how sure the last four beats
-    are, by their likeness; it fades while no beat comes. Latency: 0.25 s after the R wave, "quick" 0.13 s; longer for a
-    weak beat that is found by looking back; in the first 0.15 s of a recording no beat is found.
+    are, by their likeness, and no more than how far the last one is like those before it, as beats were of late: little
+    while a hand touches an electrode; it fades while no beat comes. Latency: 0.25 s after the R wave,
+    "quick" 0.13 s; longer for a weak beat that is found by looking back; in the first 0.15 s of a recording no beat is
+    found.
     Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236.
     """
 
@@ -57,21 +59,23 @@ class Beats(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Beats wait in a queue until their latency has passed."""
-        pace, waiting, trust = PACES[self.pace], deque[tuple[int, float, float]](), BeatTrust(_SURE_OF)
+        pace, waiting = PACES[self.pace], deque[tuple[int, float, float, float]]()
+        trust, last = BeatTrust(_SURE_OF), BeatTrust(1)
         find, late = BeatFinder(CONTROL_RATE_HZ, pace), round(pace.late_s * CONTROL_RATE_HZ)
 
         def step(block: Block) -> Trusted:
             for beat in find(block.slow("input")):
                 tick = max(beat.at + late, beat.known_at)
-                waiting.append((tick, beat.interval / CONTROL_RATE_HZ, beat.sure))
+                waiting.append((tick, beat.interval / CONTROL_RATE_HZ, beat.sure, beat.as_usual))
             due = []
             while waiting and waiting[0][0] < block.span.last_tick:
                 due.append(waiting.popleft())
-            for tick, interval_s, sure in due:
+            for tick, interval_s, sure, as_usual in due:
                 trust.beat(tick * FRAMES_PER_TICK, interval_s, sure)
-            ticks = np.array([tick for tick, _, _ in due], np.int64)
-            events = Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s, _ in due]))
-            return Trusted(events, trust(block.span))
+                last.beat(tick * FRAMES_PER_TICK, interval_s, as_usual)
+            ticks = np.array([tick for tick, *_ in due], np.int64)
+            events = Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s, *_ in due]))
+            return Trusted(events, np.minimum(trust(block.span), last(block.span)))
 
         return step
 
@@ -164,7 +168,8 @@ class Rmssd(SlowNode, frozen=True):
     """Root mean square of successive differences of the last intervals, in milliseconds.
 
     An interval is compared with its neighbours and the usual change of this heart: one from a beat that was missed or
-    made up gives no difference, and neither does one beyond lowest or highest. Trust: the share of those intervals that
+    made up gives no difference, and neither does one beyond lowest or highest, nor one beside a beat that is trusted by
+    less than a half. Trust: the share of those intervals that
     gave a difference; it grows from 0 until `beats` of them came. Latency: about one beat. Source: Task Force of ESC
     and NASPE, Eur Heart J 17 (1996) 354-381.
     """
@@ -185,12 +190,13 @@ class Rmssd(SlowNode, frozen=True):
         """A staircase that changes with the beats; across an interval that was left out there is no difference."""
         plausible, squares = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats - 1)
         variability, trust, before_s = Staircase(0.0), BeatTrust(self.beats - 1, self.beats - 1), math.nan
+        intervals = Intervals()
 
         def step(block: Block) -> Trusted:
             nonlocal before_s
             changes = []
-            for frame, interval_s in intervals_of(block):
-                is_plausible = plausible(interval_s)
+            for frame, interval_s, measured in intervals(block):
+                is_plausible = measured and plausible(interval_s)
                 gives = is_plausible and not math.isnan(before_s)
                 if gives:
                     difference_ms = 1000.0 * (interval_s - before_s)
