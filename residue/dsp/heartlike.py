@@ -48,6 +48,14 @@ _LESS, _AS_USUAL = 0.86, 0.98
 """A candidate that is like one before it by less than the second share of what is usual is trusted less, and by less
 than the first not at all. Our choice: where a hand touches an electrode it is mostly below 0.9, at rest above 0.97.
 """
+_STRANGE = 0.55
+"""The trust in a single strange one, as an extra beat: there is a beat, but it may be out of its place. Our choice."""
+_LEARNED, _KNOWN, _KNOWN_STANDS_OUT, _KNOWN_FROM = 0.8, 0.7, 1.3, 4
+"""A beat that is so much like one before it is remembered. A candidate is known by its correlation with the third best
+of the six that were remembered last, and by its strength, once there are four.
+"""
+_KNOWN_FOR_S = 4.0
+"""So long after two known candidates in a row, or a beat that was remembered, a heart is taken to beat. Our choice."""
 _AGAIN = 0.9
 """A weak candidate that is at least this like another one is a second kind of beat."""
 
@@ -77,8 +85,10 @@ class Heartlike:
         self._third = deque[float](maxlen=_OF_LATE)
         self._begun = self._beats = False
         self._usual = deque[float](maxlen=_USUAL_OF)
-        self.as_usual = 1.0
+        self._was_usual = self.as_usual = 1.0
         """How far the last candidate is as much like one before it as candidates are of late, 0 to 1."""
+        self._heart: deque[_Shape] = deque(maxlen=_COMPARED_WITH)
+        self._was_known, self._now_s, self._seen_s = False, 0.0, -math.inf
 
     def __call__(self, values: Sequence[float], contrast: float, interval_s: float) -> float:
         """0 for a candidate that is not a beat, else how sure it is, up to 1.
@@ -87,7 +97,8 @@ class Heartlike:
         the candidate before.
         """
         shape = _Shape(values, self._shift)
-        ranked = sorted((self._correlation(shape, seen) for seen in self._shapes), reverse=True) or [0.0]
+        self._now_s += interval_s
+        ranked = self._ranked(shape, self._shapes) or [0.0]
         known = ranked[0]
         self._shapes.append(shape)
         self._contrast.append(min(contrast, _MOST))
@@ -106,9 +117,13 @@ class Heartlike:
         stays = likeness >= _STILL_ALIKE and stands_out >= _STILL_STANDS_OUT and third >= _THREE_NOT_UNLIKE
         self._beats = begins or (self._beats and stays)
         is_fast = likeness >= _VERY_ALIKE and interval_s < _FAST_S
+        if begins and known >= _LEARNED and contrast >= _STANDS_OUT:
+            self._heart.append(shape)
+            self._seen_s = self._now_s
         if begins or is_fast:
             return min(1.0, likeness)
-        return _KEPT * min(1.0, likeness) if self._beats else 0.0
+        self._look_for_heart(shape, contrast)
+        return _KEPT * min(1.0, likeness) if self._beats or self._now_s - self._seen_s <= _KNOWN_FOR_S else 0.0
 
     def knows(self, values: Sequence[float]) -> bool:
         """Whether a weak candidate looks like recent beats, or like another weak one; if not, it is remembered."""
@@ -119,10 +134,24 @@ class Heartlike:
         return False
 
     def _compare(self, known: float) -> None:
-        """A strange shape among others that are alike is a touch, or a single extra beat."""
+        """Strange shapes among others that are alike are a touch, or a single one an extra beat."""
         self._usual.append(known)
         share = known / max(median(self._usual), 1e-9)
-        self.as_usual = min(max((share - _LESS) / (_AS_USUAL - _LESS), 0.0), 1.0)
+        usual = min(max((share - _LESS) / (_AS_USUAL - _LESS), 0.0), 1.0)
+        self.as_usual, self._was_usual = max(usual, _STRANGE * self._was_usual), usual
+
+    def _look_for_heart(self, shape: _Shape, contrast: float) -> None:
+        """Whether the heart that was found is there again: the averages know it only once noise has left them."""
+        is_known = False
+        if contrast >= _KNOWN_STANDS_OUT and len(self._heart) >= _KNOWN_FROM:
+            is_known = self._ranked(shape, self._heart)[len(self._heart) // 2 - 1] >= _KNOWN
+        if is_known and self._was_known:
+            self._seen_s = self._now_s
+        self._was_known = is_known
+
+    def _ranked(self, shape: _Shape, others: Iterable[_Shape]) -> list[float]:
+        """The correlations with others, the best first."""
+        return sorted((self._correlation(shape, other) for other in others), reverse=True)
 
     def _begin(self) -> None:
         """Begins at the first beat that is clearly strong: the candidates before it were no heart."""

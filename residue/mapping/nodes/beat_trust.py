@@ -9,10 +9,13 @@ import numpy as np
 from residue.mapping.node import Block
 from residue.mapping.nodes.staircase import SinceEvent, Staircase
 from residue.mapping.signals import AUDIO_RATE_HZ, FRAMES_PER_TICK, Slow, Span
-from residue.mapping.trust import DOUBTFUL
 
 _OVERDUE = 1.5
 """Trust is full until so many times the longest recent interval has passed, and 0 at twice that time. Our choice."""
+_MEASURED = 0.6
+"""The least trust in beats between which an interval counts as measured: above that in a single strange beat, and in
+one that noise hides in part. Our choice.
+"""
 _LONGEST_OF = 4
 _FIRST_INTERVAL_S = 1.0
 
@@ -34,6 +37,11 @@ class BeatTrust:
         """Forgets how sure the beats before were: another rhythm has begun."""
         self._sure.clear()
         self._intervals_s.clear()
+
+    def take_back(self) -> None:
+        """The last beat was none to be sure of: that shows with the next one."""
+        if self._sure:
+            self._sure[-1] = 0.0
 
     def beat(self, frame: int, interval_s: float, sure: float) -> None:
         """Adds the next beat in time.
@@ -76,7 +84,7 @@ class Intervals:
         for frame, interval_s in zip(events.frames.tolist(), events.values.tolist(), strict=True):
             tick = frame // FRAMES_PER_TICK - span.first_tick
             known = 1.0 if trust is None else float(trust[tick]) if tick >= 0 else self._trust
-            is_trusted = known >= DOUBTFUL
+            is_trusted = known >= _MEASURED
             if interval_s > 0:
                 found.append((frame, interval_s, is_trusted and self._was_trusted))
             self._was_trusted = is_trusted

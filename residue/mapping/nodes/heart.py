@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp.intervals import Plausible
+from residue.dsp.intervals import OutOfPlace, Plausible
 from residue.dsp.qrs import QUICK, SURE, BeatFinder
 from residue.dsp.sliding import sliding_maximum
 from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
@@ -39,10 +39,10 @@ class Beats(Node, frozen=True):
 
     The first beat comes at once if it is clearly strong; in noise, after two that look alike. "quick" is for live play:
     in noise, and with high T waves, it finds fewer beats and gives more false ones. Trust: how sure the last four beats
-    are, by their likeness, and no more than how far the last one is like those before it, as beats were of late: little
-    while a hand touches an electrode; it fades while no beat comes. Latency: 0.25 s after the R wave,
-    "quick" 0.13 s; longer for a weak beat that is found by looking back; in the first 0.15 s of a recording no beat is
-    found.
+    are, by their likeness; at most 0.55 in a beat that is less like those before it than usual, as an extra beat is, and
+    little in several such, as while a hand touches an electrode; it fades while no beat comes. Latency: 0.25 s after
+    the R wave, "quick" 0.13 s; longer for a weak beat that is found by looking back; in the first 0.15 s of a recording
+    no beat is found.
     Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236.
     """
 
@@ -169,9 +169,11 @@ class Rmssd(SlowNode, frozen=True):
 
     An interval is compared with its neighbours and the usual change of this heart: one from a beat that was missed or
     made up gives no difference, and neither does one beyond lowest or highest, nor one beside a beat that is trusted by
-    less than a half. Trust: the share of those intervals that
-    gave a difference; it grows from 0 until `beats` of them came. Latency: about one beat. Source: Task Force of ESC
-    and NASPE, Eur Heart J 17 (1996) 354-381.
+    less than 0.6. A beat out of its place, by a touch or as an extra beat, makes two differences of more than four
+    times the usual one, up and down: both are taken back.
+    Trust: the share of those intervals that gave a difference; it grows from 0 until `beats` of them came.
+    Latency: about one beat. Source: Task Force of ESC and NASPE, Eur Heart J 17 (1996) 354-381; beats out of place
+    after Lipponen and Tarvainen, J Med Eng Technol 43 (2019) 173-181.
     """
 
     kind = "rmssd"
@@ -190,7 +192,7 @@ class Rmssd(SlowNode, frozen=True):
         """A staircase that changes with the beats; across an interval that was left out there is no difference."""
         plausible, squares = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats - 1)
         variability, trust, before_s = Staircase(0.0), BeatTrust(self.beats - 1, self.beats - 1), math.nan
-        intervals = Intervals()
+        out_of_place, intervals = OutOfPlace(), Intervals()
 
         def step(block: Block) -> Trusted:
             nonlocal before_s
@@ -199,9 +201,16 @@ class Rmssd(SlowNode, frozen=True):
                 is_plausible = measured and plausible(interval_s)
                 gives = is_plausible and not math.isnan(before_s)
                 if gives:
-                    difference_ms = 1000.0 * (interval_s - before_s)
-                    squares.append(difference_ms * difference_ms)
-                    changes.append((frame, math.sqrt(math.fsum(squares) / len(squares))))
+                    difference_s = interval_s - before_s
+                    out = out_of_place(difference_s)
+                    squares.append(1e6 * difference_s * difference_s)
+                    for _ in range(min(out, len(squares))):
+                        squares.pop()
+                    gives = out == 0
+                    if out == 2:
+                        trust.take_back()
+                    variability_ms = math.sqrt(math.fsum(squares) / max(len(squares), 1))
+                    changes.append((frame, variability_ms))
                 trust.beat(frame, interval_s, float(gives))
                 before_s = interval_s if is_plausible else math.nan
             return Trusted(variability(block.span, changes), trust(block.span))
