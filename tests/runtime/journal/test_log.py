@@ -462,6 +462,32 @@ def test_a_folder_in_the_place_of_the_log_is_set_aside(tmp_path: Path, aside: st
     assert [*(tmp_path / "levels.sqlite.spoilt").iterdir()] == [tmp_path / "levels.sqlite.spoilt" / "lost+found"]
 
 
+@pytest.mark.parametrize("ending", ["-wal", "-shm", "-journal"])
+@pytest.mark.parametrize(
+    "make",
+    [
+        pytest.param(os.mkfifo, id="pipe"),
+        pytest.param(lambda path: (path / "lost+found").mkdir(parents=True), id="folder"),
+        pytest.param(lambda path: path.symlink_to(path.with_name("other")), id="link"),
+        pytest.param(lambda path: path.symlink_to("/nowhere/at/all"), id="link to nowhere"),
+    ],
+)
+def test_what_stands_where_sqlite_keeps_its_own_makes_room(
+    tmp_path: Path, make: Callable[[Path], None], ending: str
+) -> None:
+    """SQLite opens no link and no folder there, as long as it is tried, and waits for whoever writes to a pipe."""
+    path, other = tmp_path / "levels.sqlite", tmp_path / "other"
+    other.write_text("of somebody else")
+    with closing(LevelLog(path)) as log:
+        log.write([second(1.0)])
+    make(tmp_path / f"levels.sqlite{ending}")
+    with closing(LevelLog(path)) as log:
+        log.write([second(2.0)])
+    with closing(sqlite3.connect(path)) as reader:
+        assert reader.execute("SELECT count(*) FROM second").fetchone() == (2,), "what was there before is kept"
+    assert other.read_text() == "of somebody else"
+
+
 @pytest.mark.parametrize("name", ["memory.json", "memory-before.json"])
 def test_a_folder_in_the_place_of_the_memory_is_cleared_away(log: LevelLog, tmp_path: Path, name: str) -> None:
     (tmp_path / name / "lost+found").mkdir(parents=True)
