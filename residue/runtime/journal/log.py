@@ -17,6 +17,7 @@ from functools import partial
 from itertools import chain
 from pathlib import Path
 
+from residue.archive.beside import clear
 from residue.loudness.stage.history import UNTOLD_SHARE, SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.caps_in_force import CapsRow
@@ -338,9 +339,10 @@ class LevelLog:
     def _set_aside(self) -> None:
         """Begins a new log, so that a damaged one does not end all logging; the last damaged one is kept for people."""
         aside = self._path.with_name(self._path.name + SPOILT_SUFFIX)
+        clear(aside)
         self._path.replace(aside)
         for part in ("-wal", "-shm"):
-            self._path.with_name(self._path.name + part).unlink(missing_ok=True)
+            clear(self._path.with_name(self._path.name + part))
         logger.error("The level log is damaged. It was moved to %s, and a new one begins.", aside.name)
         text = f"Its contents are in {aside.name}. Every cap counts as used up at starts that need it."
         self.write([event(datetime.now(UTC), uptime(), SPOILT, text)])
