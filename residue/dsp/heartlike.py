@@ -41,6 +41,12 @@ candidates stay above both. Our choice.
 """
 _KEPT = 0.6
 """A beat that is only kept so is trusted by so much as others: below a half. Our choice."""
+_LEARNED, _KNOWN, _KNOWN_STANDS_OUT, _KNOWN_FROM = 0.8, 0.7, 1.3, 4
+"""A beat that is so much like one before it is remembered. A candidate is known by its correlation with the third best
+of the six that were remembered last, and by its strength, once there are four.
+"""
+_KNOWN_FOR_S = 4.0
+"""So long after two known candidates in a row, or a beat that was remembered, a heart is taken to beat. Our choice."""
 _AGAIN = 0.9
 """A weak candidate that is at least this like another one is a second kind of beat."""
 
@@ -69,6 +75,8 @@ class Heartlike:
         self._contrast: deque[float] = deque(maxlen=_OF_LATE)
         self._third = deque[float](maxlen=_OF_LATE)
         self._begun = self._beats = False
+        self._heart: deque[_Shape] = deque(maxlen=_COMPARED_WITH)
+        self._was_known, self._now_s, self._seen_s = False, 0.0, -math.inf
 
     def __call__(self, values: Sequence[float], contrast: float, interval_s: float) -> float:
         """0 for a candidate that is not a beat, else how sure it is, up to 1.
@@ -77,7 +85,8 @@ class Heartlike:
         the candidate before.
         """
         shape = _Shape(values, self._shift)
-        ranked = sorted((self._correlation(shape, seen) for seen in self._shapes), reverse=True) or [0.0]
+        self._now_s += interval_s
+        ranked = self._ranked(shape, self._shapes) or [0.0]
         known = ranked[0]
         self._shapes.append(shape)
         self._contrast.append(min(contrast, _MOST))
@@ -95,9 +104,13 @@ class Heartlike:
         stays = likeness >= _STILL_ALIKE and stands_out >= _STILL_STANDS_OUT and third >= _THREE_NOT_UNLIKE
         self._beats = begins or (self._beats and stays)
         is_fast = likeness >= _VERY_ALIKE and interval_s < _FAST_S
+        if begins and known >= _LEARNED and contrast >= _STANDS_OUT:
+            self._heart.append(shape)
+            self._seen_s = self._now_s
         if begins or is_fast:
             return min(1.0, likeness)
-        return _KEPT * min(1.0, likeness) if self._beats else 0.0
+        self._look_for_heart(shape, contrast)
+        return _KEPT * min(1.0, likeness) if self._beats or self._now_s - self._seen_s <= _KNOWN_FOR_S else 0.0
 
     def knows(self, values: Sequence[float]) -> bool:
         """Whether a weak candidate looks like recent beats, or like another weak one; if not, it is remembered."""
@@ -106,6 +119,19 @@ class Heartlike:
             return True
         self._weak.append(shape)
         return False
+
+    def _look_for_heart(self, shape: _Shape, contrast: float) -> None:
+        """Whether the heart that was found is there again: the averages know it only once noise has left them."""
+        is_known = False
+        if contrast >= _KNOWN_STANDS_OUT and len(self._heart) >= _KNOWN_FROM:
+            is_known = self._ranked(shape, self._heart)[len(self._heart) // 2 - 1] >= _KNOWN
+        if is_known and self._was_known:
+            self._seen_s = self._now_s
+        self._was_known = is_known
+
+    def _ranked(self, shape: _Shape, others: Iterable[_Shape]) -> list[float]:
+        """The correlations with others, the best first."""
+        return sorted((self._correlation(shape, other) for other in others), reverse=True)
 
     def _begin(self) -> None:
         """Begins at the first beat that is clearly strong: the candidates before it were no heart."""

@@ -52,6 +52,10 @@ _HIDDEN = 1e-2
 """A signal below this share of the strongest recent one is what filters still give after an electrode slipped, not a
 heart.
 """
+_OTHER_WAY = 2.0
+"""A beat that goes so many times as far against the usual sign is placed there: an extra beat of the ventricles was put
+onto the wave after it, up to 0.2 s late. Our choice; 1.5 is too little in noise.
+"""
 _HUMMED = 0.05
 """A strength below this share of the usual hum is what filters leave of hum that is clipped, is off its frequency by
 half a hertz, or swells as somebody walks by: up to 0.035. Of an R wave as high as the hum it is 2.5. Our choice.
@@ -259,7 +263,7 @@ class _Decisions:
             self._forgot = self._now
 
     def _place(self, beat: _Peak) -> tuple[int, float]:
-        """Where the largest deflection of the usual sign is, and how sure it is that this is a beat."""
+        """Where its largest deflection is, of the usual sign if it has one, and how sure it is that this is a beat."""
         interval_s = (beat.hop - self._last_beat.hop) * HOP_S
         shape, at, up, down = self._look(beat)
         share = _RATE if self._last_beat.hop else 1.0
@@ -288,7 +292,7 @@ class _Decisions:
         return median(map(field, list(self._hops)[-_hops_in(_BETWEEN_S) :]))
 
     def _look(self, peak: _Peak) -> tuple[list[float], int, float, float]:
-        """The shape around the largest deflection of the usual sign, the place of the deflection, and its range."""
+        """The shape around the largest deflection, of the usual sign if there is one, its place, and the range."""
         hops = list(self._hops)
         end = len(hops) + peak.hop - self._now
         candidates = range(max(0, end - _hops_in(self._pace.sum_s + SLOPE_S)), end)
@@ -296,6 +300,8 @@ class _Decisions:
         low = min(candidates, key=lambda index: hops[index].lowest)
         up, down = hops[high].highest, -hops[low].lowest
         upright = self._up + _RATE * (up - self._up) >= self._down + _RATE * (down - self._down)
+        if (down if upright else up) > _OTHER_WAY * (up if upright else down):
+            upright = not upright
         middle, reach = high if upright else low, _hops_in(_COMPARED_S)
         shape = around_mean([hop.shape for hop in hops[max(0, middle - reach) : middle + reach]])
         return shape, hops[middle].highest_at if upright else hops[middle].lowest_at, up, down

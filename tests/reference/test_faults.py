@@ -26,10 +26,7 @@ _LIKE_BEATS = frozenset({"noise 0.5 to 8 Hz"})
 _VARIES = frozenset({"clipped to half", "clipped to a tenth", "a hand that touches", "falls off, last digit"})
 _PULSE = frozenset({"a hand that touches", "in its place an accelerometer"})
 _CLIPPED = frozenset({"clipped to half", "clipped to a tenth"})
-_SKIN = frozenset(
-    {"white noise", "noise 20 to 150 Hz", "in its place a belt"}
-    | {"in its place electrodes of a muscle", "in its place electrodes of the scalp"}
-)
+_SKIN = frozenset({"in its place a belt", "in its place electrodes of the scalp"})
 _MUSCLE = frozenset(
     {"white noise", "noise 0.5 to 8 Hz", "noise 20 to 150 Hz", "steps at 1.1 Hz", "in its place a heart's electrodes"}
 )
@@ -85,6 +82,9 @@ QUICK = [
     ("heart rate, quick", "last digit alone", 0.0),
     ("heart rate", "a second body, as strong", 0.14),
     ("breath rate", "noise 0.1 to 0.5 Hz", 0.08),
+    ("skin, tonic", "white noise", 0.0),
+    ("skin, phasic", "noise 20 to 150 Hz", 0.0),
+    ("skin, phasic", "in its place electrodes of a muscle", 0.0),
     ("breath rate", "a cable swings at 1.1 Hz", 0.0),
     ("envelope", "clipped to half", 0.04),
     ("median frequency", "falls off, last digit", 0.0),
@@ -110,6 +110,11 @@ def test_a_sensor_with_a_fault_is_not_wrong_and_sure(reading: str, fault: str, m
 def test_what_moves_a_pulse_sensor_is_not_taken_for_a_pulse(pace: str, fault: str) -> None:
     found = judged(replace(BY_NAME[pace], body=finger), faults.FAULTS[fault])
     assert found.wrong_and_sure == 0.0, found
+
+
+@pytest.mark.parametrize("mains", ["mains 50 Hz", "mains 60 Hz"])
+def test_hum_which_the_skin_s_reading_removes_does_not_make_it_unsure(mains: str) -> None:
+    assert judged(BY_NAME["skin, phasic"], faults.FAULTS[mains], 60.0).right > 0.93
 
 
 @pytest.mark.parametrize("reading", ["heart rate", "breath rate", "envelope", "alpha", "movement", "tilt"])

@@ -33,6 +33,11 @@ class BeatTrust:
         self._sure.clear()
         self._intervals_s.clear()
 
+    def take_back(self) -> None:
+        """The last beat was none to be sure of: that shows with the next one."""
+        if self._sure:
+            self._sure[-1] = 0.0
+
     def beat(self, frame: int, interval_s: float, sure: float) -> None:
         """Adds the next beat in time.
 

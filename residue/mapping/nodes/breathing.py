@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from typing import Annotated, Literal
 
 import numpy as np
@@ -10,7 +11,7 @@ from msgspec import Meta
 
 from residue.dsp import filters
 from residue.dsp.filters import SosFilter
-from residue.dsp.intervals import Plausible
+from residue.dsp.intervals import OutOfPlace, Plausible
 from residue.dsp.sliding import SlidingMean
 from residue.mapping.node import Block, EventsIn, NodeContext, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
@@ -26,7 +27,8 @@ class RespiratoryModulation(SlowNode, frozen=True):
 
     The input is events valued with their interval in seconds. "wave" is the movement itself in ms, around 0; "depth"
     is the difference in ms between the shortest and the longest, over the last window_s.
-    Trust: the share of the last intervals that fitted their neighbours; it fades while no beat comes.
+    The intervals of a beat out of its place are taken back, as by `rmssd`.
+    Trust: the share of the last intervals that were not, and fitted their neighbours; it fades while no beat comes.
     Latency: about two breaths. Source: high-frequency band of Task Force of ESC and NASPE, Eur Heart J 17 (1996)
     354-381, 0.15 to 0.4 Hz; depth of a sine of the same power.
     """
@@ -49,17 +51,26 @@ class RespiratoryModulation(SlowNode, frozen=True):
         plausible, steps = Plausible(60 / self.highest, 60 / self.lowest), Staircase(0.0)
         band = SosFilter(filters.bandpass(_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
         mean = SlidingMean(max(1, round(self.window_s * CONTROL_RATE_HZ)))
-        first_s, trust = math.nan, BeatTrust(_SURE_OF)
+        first_s, before_s, trust = math.nan, math.nan, BeatTrust(_SURE_OF)
+        out_of_place, kept_s = OutOfPlace(), deque[float](maxlen=3)
 
         def step(block: Block) -> Trusted:
-            nonlocal first_s
+            nonlocal first_s, before_s
             changes = []
             for frame, interval_s in intervals_of(block):
                 believed = plausible(interval_s)
-                trust.beat(frame, interval_s, float(believed))
+                out = 0
                 if believed:
                     first_s = interval_s if math.isnan(first_s) else first_s
-                    changes.append((frame, 1000.0 * (interval_s - first_s)))
+                    out = 0 if math.isnan(before_s) else out_of_place(interval_s - before_s)
+                    kept_s.append(interval_s)
+                    for _ in range(min(out, len(kept_s) - 1)):
+                        kept_s.pop()
+                    changes.append((frame, 1000.0 * (kept_s[-1] - first_s)))
+                before_s = interval_s if believed else math.nan
+                if out == 2:
+                    trust.take_back()
+                trust.beat(frame, interval_s, float(believed and not out))
             wave = band(steps(block.span, changes))
             moved = wave if self.measure == "wave" else _PEAK_TO_PEAK * np.sqrt(mean(wave * wave))
             return Trusted(moved, trust(block.span))

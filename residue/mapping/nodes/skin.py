@@ -27,8 +27,8 @@ class SkinConductance(SlowNode, frozen=True):
 
     Everything slower than 0.05 Hz is tonic; the rest is phasic, around 0. Both add up to the input.
     Trust: 0 in the first 10 s, and for 5 s after the input was outside of 0.05 to 60 uS, changed by more than 10 uS in
-    a second, or moved by more than 0.02 uS between 1 and 5 Hz, where skin does not; also while it has not changed for
-    30 s. A wrong gain and slow movement are not known.
+    a second, or moved by more than 0.02 uS between 1 and 5 Hz, or from 5 to 20 Hz more than its phasic part, where skin
+    does not; also while it has not changed for 30 s. A wrong gain and slow movement are not known.
     Latency: 0.2 s for the phasic part, about 5 s for the tonic level. Source: high-pass at 0.05 Hz after Boucsein et
     al., Psychophysiology 49 (2012) 1017-1034; trust after Kleckner et al., IEEE Trans Biomed Eng 65 (2018) 1460-1467.
     """
@@ -171,7 +171,9 @@ class _Electrodes:
         self._phasic = SosFilter(filters.highpass(_TONIC_HZ, CONTROL_RATE_HZ))
         self._odd, self._moved = Held(_ticks(_DOUBTED_S)), Moved(_ticks(_STILL_S))
         self._fast = SosFilter(filters.bandpass(_TOO_FAST_HZ, CONTROL_RATE_HZ))
-        self._fast_power, self._phasic_power = SlidingMean(_ticks(_FAST_OF_S)), SlidingMean(_ticks(_PHASIC_OF_S))
+        self._noise = SosFilter(filters.bandpass(_NOISE_HZ, CONTROL_RATE_HZ, _NOISE_ORDER))
+        self._fast_power, self._noise_power = SlidingMean(_ticks(_FAST_OF_S)), SlidingMean(_ticks(_FAST_OF_S))
+        self._phasic_power = SlidingMean(_ticks(_PHASIC_OF_S))
         self._before, self._seen = 0.0, 0
 
     def __call__(self, values: Floats) -> _Skin:
@@ -194,9 +196,11 @@ class _Electrodes:
 
     def _shakes(self, centred: Floats, phasic: Floats) -> Bools:
         """Whether there is movement that is too fast for skin, and not only the edge of a large response."""
-        fast = self._fast(centred)
+        fast, noise = self._fast(centred), self._noise(centred)
         fast_power, phasic_power = self._fast_power(fast * fast), self._phasic_power(phasic * phasic)
-        return (fast_power > _FAST_US * _FAST_US) & (fast_power > _FAST_SHARE * _FAST_SHARE * phasic_power)
+        noise_power = self._noise_power(noise * noise)
+        shakes = (fast_power > _FAST_US * _FAST_US) & (fast_power > _FAST_SHARE * _FAST_SHARE * phasic_power)
+        return shakes | ((noise_power > _FAST_US * _FAST_US) & (noise_power > phasic_power))
 
 
 _SMOOTH_HZ = 1.0
@@ -208,6 +212,10 @@ _TOO_FAST_HZ, _FAST_OF_S, _FAST_US = (1.0, 5.0), 1.0, 0.02
 _FAST_SHARE, _PHASIC_OF_S = 0.1, 10.0
 """Skin does not move between these frequencies: at most 0.003 uS in the recordings that the tests use, a hundredth of
 the phasic part. The smallest response has the third figure. Our choice.
+"""
+_NOISE_HZ, _NOISE_ORDER = (5.0, 20.0), 6
+"""What is stronger here than the phasic part hides it, or is no skin: a muscle, or noise. Hum lies above, and is
+removed with all else that is too fast. Our choice.
 """
 _SETTLED_S = 10.0
 """After this time the high-pass has forgotten where it began; our choice."""
