@@ -7,10 +7,12 @@ nearest valid key. So this module walks the tables and calls msgspec for each va
 from __future__ import annotations
 
 import ipaddress
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
 from functools import cache
+from itertools import islice
 from math import isfinite
 from pathlib import Path
 from types import UnionType
@@ -26,8 +28,13 @@ StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 _LEAST, _MOST = -(2**63), 2**63 - 1
 """Whole numbers beyond these are not TOML (TOML 1.0, "Integer"), although tomllib reads many of them."""
-_MOST_BYTES = 4_000_000
+_MOST_BYTES = 1_000_000
 """Far more than a person writes by hand: a larger file is not read."""
+_MOST_FAULTS = 100
+"""Of one table or list: the rest of it is not looked at."""
+_DEEP = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){32}""")
+"""A key of so many parts, for which tomllib takes a time that grows with their square. No line of text looks so."""
+_NESTED = "Lists or tables are nested too deeply.", "Remove the innermost."
 _TOO_LONG = "A whole number has too many digits here.", "Write one of at most 18 digits."
 
 
@@ -84,12 +91,16 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     try:
         text = read_small(path, _MOST_BYTES).decode("utf-8-sig")  # some editors put a mark before UTF-8 text
         text = text.replace("\r\n", "\n").replace("\r", "\n")
-        raw = tomllib.loads(text)
-        beyond = next(_beyond(raw), None)
-        if beyond is None:
-            return raw, []
-        where += f": {beyond}"
-        fault = _TOO_LONG
+        if deep := _DEEP.search(text):
+            where += f": line {text.count(chr(10), 0, deep.start()) + 1}"
+            fault = _NESTED
+        else:
+            raw = tomllib.loads(text)
+            beyond = next(_beyond(raw), None)
+            if beyond is None:
+                return raw, []
+            where += f": {beyond}"
+            fault = _TOO_LONG
     except FileNotFoundError:
         fault = (MISSING, f"Put a {path.name} into {path.absolute().parent}.")
     except UnicodeDecodeError as error:
@@ -105,7 +116,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
         where += too_long(text)
         fault = _TOO_LONG
     except RecursionError:
-        fault = ("Lists or tables are nested too deeply.", "Remove the innermost.")
+        fault = _NESTED
     return {}, [Finding(Severity.STOPS, where, *fault)]
 
 
@@ -135,11 +146,8 @@ def check(
     fields = _fields(record)
     raw = {key: value for key, value in raw.items() if key != record.__struct_config__.tag_field}
     whole = True  # for this table's own keys; a fault within a table below omits only that table
-    for key in raw:
-        if key not in fields:
-            findings.append(
-                _finding(file, _join(at, key), what="This key is not known here.", mend=nearest(key, fields))
-            )
+    for key in islice((key for key in raw if key not in fields), _MOST_FAULTS):
+        findings.append(_finding(file, _join(at, key), what="This key is not known here.", mend=nearest(key, fields)))
     for key, field in fields.items():
         where = _join(at, key)
         if key in raw:
@@ -174,6 +182,8 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
     for key, item in items.items():
         findings += _steering(key, file=file, where=_join(where, key))
         findings += _check_value(item, of_items, file, _join(where, key))[1]
+        if len(findings) >= _MOST_FAULTS:
+            break
     if isinstance(raw, float) and not isfinite(raw):  # TOML has them as numbers, and no bound of a range excludes them
         findings.append(_finding(file, where, what=f"{raw} is not a finite number.", mend="Write a finite number."))
     if isinstance(raw, str):

@@ -8,8 +8,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-STEERING = re.compile(r"[^\n\t -\x7e\xa0-\U0010ffff]")
-"""Control characters, which would have an effect where the text is shown; text from people may contain them."""
+STEERING = re.compile(r"[^\n\t -\x7e\xa0-\u2027\u202f-\u2065\u206a-\U0010ffff]")
+"""Control characters, which would have an effect where the text is shown; text from people may contain them.
+
+Those that break a line or turn its direction are among them, so that no name makes the words after it read otherwise
+(UAX #9: embeddings, overrides, isolates). The marks of direction, which text from right to left needs, are not.
+"""
 
 _NEAR, _AS_NEAR = 0.6, 0.05
 """From which likeness on a name is offered, and up to which distance others are offered with it; our choice."""

@@ -13,14 +13,21 @@ def read_small(path: Path, most_bytes: int) -> bytes:
 
     Raises OSError, also for anything but a regular file (opening a FIFO would wait for ever) and for a larger file.
     """
-    with open(path, "rb", opener=_open_at_once) as file:
+    with open(path, "rb", opener=at_once) as file:
         content = file.read(most_bytes + 1)
     if len(content) > most_bytes:
         raise OSError(errno.EFBIG, f"it is larger than {size_in_words(most_bytes)}", str(path))
     return content
 
 
-def _open_at_once(path: str, flags: int) -> int:
+def read_whole(path: Path) -> bytes:
+    """The content of a regular file of any size. Raises OSError, also for anything else."""
+    with open(path, "rb", opener=at_once) as file:
+        return file.read()
+
+
+def at_once(path: str, flags: int) -> int:
+    """An opener for `open` that takes regular files only. Raises OSError for anything else."""
     handle = os.open(path, flags | os.O_NONBLOCK)
     if stat.S_ISREG(os.fstat(handle).st_mode):
         return handle

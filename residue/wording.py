@@ -39,15 +39,20 @@ _SLIPS = {
     re.compile(r"[“”„‟«»‘’‚]"): 'Write text in straight quotes: ".',
     re.compile(r"[\u00a0\u202f\ufeff]"): "Write a plain blank: there is a character that only looks like one.",
     re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}"): "Write a date as year-month-day, such as 2026-03-02.",
-    re.compile(r"=\s*\[?\s*\d{1,2}:\d\d\s*[-–]"): 'Write a span in quotes, such as "10:00-18:00".',
+    re.compile(r"=\s*(?:\[\s*)?\d{1,2}:\d\d\s*[-–]"): 'Write a span in quotes, such as "10:00-18:00".',
     re.compile(r"=\s*[-+]?\d+,\d+\s*$"): "Write a number with a point, such as 1.5.",
     re.compile(r"=\s*(?!(?:true|false|nan|inf)\b)[^\W\d]"): "Write text in quotes.",
     re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and its value.",
     re.compile(r"^\s*\[[^\]]*$"): "Close the brackets around the name of the table.",
 }
 """Frequent mistakes, by the line on which they are noticed, without its texts and comments."""
-_QUOTED = re.compile(r'''"""(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#.*''')
-"""Quoted texts and comments, which may contain anything."""
+_QUOTED = re.compile(
+    r"""\"{3}(?:\\[\s\S]?|[^\\])*?(?:"{3,5}|\Z)|'{3}[\s\S]*?(?:'{3,5}|\Z)|"(?:\\.|[^"\\\n])*+"?|'[^'\n]*+'?|#.*"""
+)
+"""Quoted texts and comments, which may contain anything.
+
+One without an end counts too: else each quote in it would be tried again, and a line of escaped ones never be done.
+"""
 _EXACT = {
     re.compile(r"Cannot declare .* twice"): "This table appears a second time. Put all of it into the first one.",
     re.compile(r"Cannot overwrite a value|Duplicate"): "This key appears a second time. Keep one of them.",

@@ -237,6 +237,12 @@ def test_what_is_right_becomes_the_record() -> None:
             "piece.toml: line 2: 'b = 2' is not valid TOML. Correct it there or just before (invalid value).",
         ),
         (b"a = " + 9999 * b"[", "piece.toml: Lists or tables are nested too deeply. "),
+        (b"b = 1\n" + 99_999 * b"a." + b"a = 1", "piece.toml: line 2: Lists or tables are nested too deeply. "),
+        (b"b = 1\n[" + 99_999 * b"'a' . " + b"a]", "piece.toml: line 2: Lists or tables are nested too deeply. "),
+        (b'a = "' + 400_000 * b'\\"', "piece.toml: The file ends too early. "),
+        (b'a = "' + 400_000 * b'\\"' + b"\n", "piece.toml: line 1: "),
+        (b'a = """' + 200_000 * b'\\"\n"' + b'"""\n?', "piece.toml: line 200002: '?' is not valid TOML. "),
+        (b"a = " + 900_000 * b" " + b"!", "piece.toml: line 1: "),
         (b'a = """', "piece.toml: The file ends too early. "),
         (
             b'# 22222\nb = "3333"\nc = """\n"""\na = ' + 5000 * b"1",
@@ -251,7 +257,11 @@ def test_what_is_right_becomes_the_record() -> None:
             f"piece.toml: line 1: 'a = x\\u001b[31m{49 * 'y'}…' is not valid TOML. Write text in quotes.",
         ),
     ],
-    ids=["missing", "not text", "broken", "deep", "cut short", "long number", "long hexadecimal", "steering"],
+    ids=[
+        *("missing", "not text", "broken", "deep", "deep key", "deep table", "escaped quotes", "their line"),
+        *("escaped quotes before it", "blanks", "cut short", "long number", "long hexadecimal"),
+        "steering",
+    ],
 )
 def test_a_file_that_cannot_be_read_is_told_in_one_sentence(
     tmp_path: Path, content: bytes | None, beginning: str

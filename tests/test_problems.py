@@ -31,6 +31,18 @@ def test_a_problem_comes_from_another_process_as_it_was_raised() -> None:
     assert (again.findings, str(again)) == (problem.findings, str(problem))
 
 
+@pytest.mark.parametrize("code", [0x2028, 0x2029, *range(0x202A, 0x202F), *range(0x2066, 0x206A)])
+def test_a_name_does_not_turn_the_words_after_it(code: int) -> None:
+    """UAX #9, 2.1 to 2.4: explicit embeddings, overrides and isolates; and the breaks of lines and paragraphs."""
+    assert storable(f"evening{chr(code)}gpj.exe") == f"evening\\u{code:04x}gpj.exe"
+
+
+def test_text_from_right_to_left_stays_as_it_is() -> None:
+    """With a mark of direction, and a joiner as Persian writes it, neither of which reaches beyond its place."""
+    text = "\u05dc\u05d7\u05dd\u200f (1), \u0646\u0627\u0646\u200c\u0647\u0627"
+    assert storable(text) == text
+
+
 def test_a_name_from_a_disk_can_be_stored_whatever_its_bytes_are() -> None:
     """Python gives bytes of names that are no UTF-8 as single surrogates, which no file can hold (PEP 383)."""
     assert storable(os.fsdecode(b"Br\xc3\xb6t\xff\x1bchen")) == "Bröt\\xff\\u001bchen"

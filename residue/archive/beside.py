@@ -46,6 +46,15 @@ def file_beside(path: Path, new_mode: int | None = 0o644) -> Iterator[Path]:
 
 
 @contextmanager
+def own_file_beside(path: Path) -> Iterator[Path]:
+    """`file_beside` for a file that is the program's own: a folder in its place is removed."""
+    with telling(path):
+        clear_folder(path)
+        with file_beside(path) as making:
+            yield making
+
+
+@contextmanager
 def asked_for(path: Path) -> Iterator[Path]:
     """A path to write the file that a person named; afterwards there is the whole new file, or still the old one.
 
@@ -86,6 +95,18 @@ def folder_beside(path: Path) -> Iterator[Path]:
         finally:
             os.close(mark)
             shutil.rmtree(temporary, ignore_errors=True)
+
+
+def clear(path: Path) -> None:
+    """Removes whatever stands where the program writes a new file of its own. Raises OSError."""
+    clear_folder(path)
+    path.unlink(missing_ok=True)
+
+
+def clear_folder(path: Path) -> None:
+    """Removes a folder that stands where the program writes a file: no file could take its place. Raises OSError."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path)
 
 
 def _mark(folder: Path) -> int:

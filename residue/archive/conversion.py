@@ -10,7 +10,7 @@ import numpy as np
 from numpy.lib import format as npy
 from numpy.typing import NDArray
 
-from residue.archive.beside import file_beside
+from residue.archive.beside import own_file_beside
 from residue.archive.gaps import Bridged
 from residue.archive.performance import Channel
 from residue.archive.readers.beats import read_beats
@@ -41,7 +41,7 @@ def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, do
 
     bridged = Bridged(open_channel(source, channel))
     stream = resampled(bridged, RATE_HZ[kind], short=channel.short_filter)
-    with file_beside(target) as making, making.open("wb") as file:
+    with own_file_beside(target) as making, making.open("wb") as file:
         npy.write_array_header_1_0(file, {"descr": SAMPLE.str, "fortran_order": False, "shape": (stream.length,)})
         for start in range(0, stream.length, _BLOCK_SAMPLES):
             block = stream.read(start, min(start + _BLOCK_SAMPLES, stream.length))
@@ -80,5 +80,5 @@ def gaps_path(target: Path) -> Path:
 
 
 def _write(path: Path, values: NDArray[Any]) -> None:
-    with file_beside(path) as making, making.open("wb") as file:
+    with own_file_beside(path) as making, making.open("wb") as file:
         npy.write_array(file, values, allow_pickle=False)

@@ -18,6 +18,7 @@ from residue.archive.beside import disk_problem
 from residue.archive.tree import files_below
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
+from residue.small_files import at_once
 
 _DECLARATION = re.compile(rb"BagIt-Version: \d+\.\d+\r?\nTag-File-Character-Encoding: [A-Za-z0-9._-]+(\r?\n)*")
 """RFC 8493, section 2.1.1: exactly these two lines. The bagit library allows further blanks."""
@@ -181,7 +182,7 @@ def _checksums(file: Path, algorithms: Mapping[str, str], told: Callable[[int], 
     digests = {algorithm: hashlib.new(algorithm) for algorithm in algorithms}
     buffer, done = memoryview(bytearray(BLOCK_BYTES)), 0
     told(done)
-    with file.open("rb", buffering=0) as reading:
+    with open(file, "rb", buffering=0, opener=at_once) as reading:
         while count := reading.readinto(buffer):
             for digest in digests.values():
                 digest.update(buffer[:count])

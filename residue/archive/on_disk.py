@@ -39,6 +39,8 @@ class OnDisk:
 
 def on_disk(path: Path, dtype: np.dtype[Any]) -> OnDisk | None:
     """A file in the format of numpy; None where it is missing or damaged."""
+    if not path.is_file():  # opening a pipe would wait for ever
+        return None
     try:
         found = np.load(path, mmap_mode="r", allow_pickle=False)  # of which only the header is looked at
         if found.dtype != dtype or found.ndim != 1 or path.stat().st_size != found.offset + found.nbytes:

@@ -13,9 +13,10 @@ from pathlib import Path
 import msgspec
 
 from residue.archive.bag import BLOCK_BYTES
-from residue.archive.beside import file_beside
+from residue.archive.beside import clear, own_file_beside
 from residue.problems import Finding, Severity
 from residue.records import SpoiltRecordError, encode_record, read_record
+from residue.small_files import at_once
 
 SUMS = "sums.json"
 
@@ -47,14 +48,14 @@ def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding
         else:
             sums[file.name] = now
     if sums != before:
-        with file_beside(folder / SUMS) as making:
+        with own_file_beside(folder / SUMS) as making:
             making.write_bytes(encode_record(sums))
     return findings
 
 
 def _spoilt(name: str, file: Path, what: str) -> Finding:
     with suppress(OSError):
-        file.unlink()
+        clear(file)
     mend = "It is made again from the bag. The disk begins to fail: copy what is on it, and replace it."
     return Finding(Severity.WARNS, name, f"Its prepared channel {file.name} {what}.", mend)
 
@@ -68,7 +69,7 @@ def _known(folder: Path) -> Mapping[str, Sum]:
 
 def _sum(file: Path, told: Callable[[int], None]) -> Sum:
     digest, stat = hashlib.sha256(), file.stat()
-    with file.open("rb", buffering=0) as reading:
+    with open(file, "rb", buffering=0, opener=at_once) as reading:
         while block := reading.read(BLOCK_BYTES):
             digest.update(block)
             told(len(block))

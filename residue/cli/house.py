@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import NamedTuple
 
 import click
 
@@ -86,20 +87,34 @@ next_.name = "next"
 
 def _send(installation: Path | None, at: str | None, path: str, *arguments: float) -> None:
     """Sends a command, and says what the house answers."""
-    from residue.control.query import command
+    from residue.control.query import command, status
 
-    host, port, key = addressed(installation, at)
+    host, port, key, meant = addressed(installation, at)
+    if meant is not None:
+        status(host, port, meant)  # raises where another house would be sent this
     say(command(path, arguments, host=host, port=port, key=key))
 
 
-def addressed(installation: Path | None, at: str | None) -> tuple[str, int, str | None]:
-    """Host, port and key of the running house, from the room.toml of its installation where one is named.
+class HouseAddress(NamedTuple):
+    """Where a running house listens, and the key of its room.toml.
+
+    meant: the folder of its installation, if it must be that one. Where a person says where it listens, it need not.
+    """
+
+    host: str
+    port: int
+    key: str | None
+    meant: Path | None
+
+
+def addressed(installation: Path | None, at: str | None) -> HouseAddress:
+    """Where the running house listens, by the room.toml of its installation where one is named.
 
     Raises ProblemError where room.toml cannot be read, and `at` does not tell where the house listens either.
     """
     settings = ControlSettings() if installation is None else _settings(installation, needed=at is None)
     host, port = (_reachable(settings.listen), settings.port) if at is None else host_and_port(at)
-    return host, port, settings.key
+    return HouseAddress(host, port, settings.key, installation if at is None else None)
 
 
 _REACHED_BY = ("listen", "port", "key")

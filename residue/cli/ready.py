@@ -35,8 +35,8 @@ def ready(ctx: click.Context, installation: Path | None, at: str | None, tones: 
     from residue.control.query import status
     from residue.control.readiness import hours_in_words, obstacles
 
-    host, port, key = addressed(installation, at)
-    told = status(host, port)
+    host, port, key, meant = addressed(installation, at)
+    told = status(host, port, meant)
     try:
         found = list(obstacles(told))
     except (KeyError, TypeError):

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import AS_JSON, print_json
-from residue.cli.house import AT, HOUSE, addressed
+from residue.cli.house import AT, HOUSE, HouseAddress, addressed
 from residue.columns import folded
 
 _WATCH_S = 1.0
@@ -31,23 +31,23 @@ def status(installation: Path | None, at: str | None, watch: bool, as_json: bool
     from residue.control.query import status as ask
     from residue.control.status_in_words import in_words
 
-    place = addressed(installation, at)[:2]
+    place = addressed(installation, at)
     if watch:
         _watch(place)
     elif as_json:
-        print_json(ask(*place))
+        print_json(ask(place.host, place.port, place.meant))
     else:
-        click.echo("\n".join(in_words(ask(*place))))
+        click.echo("\n".join(in_words(ask(place.host, place.port, place.meant))))
 
 
-def _watch(place: tuple[str, int]) -> None:
+def _watch(place: HouseAddress) -> None:
     from residue.control.query import status as ask
     from residue.control.status_in_words import COLUMNS, in_words
     from residue.problems import ProblemError
 
     while True:
         try:
-            shown = "\n".join(in_words(ask(*place)))
+            shown = "\n".join(in_words(ask(place.host, place.port, place.meant)))
         except ProblemError as error:  # a house that starts again answers again
             shown = folded(str(error), COLUMNS)
         click.clear()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import socket
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from pythonosc.osc_message import OscMessage, ParseError
@@ -25,12 +26,25 @@ _MEND = (
     "Until a restart, a house listens where room.toml said when it was started."
 )
 
+_ANOTHER = (
+    "To mean that one, name its folder, or none. To play this one too, give it another control.port in its room.toml. "
+    "If both are one folder that has two names, as in a container, add --at {where}."
+)
 
-def status(host: str = "127.0.0.1", port: int = DEFAULT_PORT) -> dict[str, Any]:
-    """The status of the house at an address. Raises ProblemError without an answer."""
+
+def status(host: str = "127.0.0.1", port: int = DEFAULT_PORT, of: Path | None = None) -> dict[str, Any]:
+    """The status of the house at an address. Raises ProblemError without an answer, or where another house answers.
+
+    of: the folder of the installation that is meant.
+    """
     question = OscMessageBuilder("/house/status")
     question.add_arg(bytes(_PADDING), "b")
-    return _read(_asked(question.build().dgram, host.strip("[]"), port, attempts=ATTEMPTS), f"{host}:{port}")
+    where = f"{host}:{port}"
+    told = _read(_asked(question.build().dgram, host.strip("[]"), port, attempts=ATTEMPTS), where)
+    playing = told.get("installation")
+    if of is not None and playing is not None and playing != str(of.resolve()):
+        raise stopping(where, f"The house that listens there plays {playing}, not {of}.", _ANOTHER.format(where=where))
+    return told
 
 
 def command(

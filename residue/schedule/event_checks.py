@@ -11,6 +11,8 @@ from residue.problems import Finding, Severity
 
 _TOO_OFTEN = frozenset({"SECONDLY", "MINUTELY", "HOURLY"})
 """Frequencies of RFC 5545, 3.3.10, that are too high for openings."""
+_SHOWN = 160
+"""The most characters of a text of the file that a message shows; the errors of the library contain its lines."""
 
 
 def times(event: icalendar.Event) -> tuple[dt.date, dt.date]:
@@ -40,7 +42,7 @@ EventFault = tuple[str, str] | None
 
 def called(event: icalendar.Event) -> str:
     """The event in words for people, by summary and date."""
-    named = f"The event '{event.get('SUMMARY', '')}'"
+    named = f"The event '{_shortened(str(event.get('SUMMARY', '')))}'"
     value: Any = event.get("DTSTART")
     begins = None if event.errors or isinstance(value, list) or value is None else value.dt
     return named if begins is None else f"{named} of {begins:%Y-%m-%d}"
@@ -50,12 +52,17 @@ def _unreadable(event: icalendar.Event) -> EventFault:
     mend = "Save it again in the calendar program."
     if event.errors:
         name, error = event.errors[0]
-        return f"has a {name} that cannot be read: {error}.", mend
+        return f"has a {name or 'line'} that cannot be read: {_shortened(str(error))}.", mend
     try:
         _ = event.DTSTART, event.DTEND, event.DURATION
     except icalendar.InvalidCalendar as error:
         return f"is no event of RFC 5545: {error}", mend
     return None
+
+
+def _shortened(text: str) -> str:
+    """A text of the file, which may be as long as the file."""
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"
 
 
 def _without_start(event: icalendar.Event) -> EventFault:

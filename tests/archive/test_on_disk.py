@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -42,6 +43,13 @@ def test_a_file_that_is_cut_anywhere_or_has_grown_is_not_what_was_written(tmp_pa
         assert on_disk(file, dtype) is None, length
     file.write_bytes(content + b"\0")
     assert on_disk(file, dtype) is None
+
+
+@pytest.mark.parametrize("make", [os.mkfifo, os.mkdir])
+def test_what_is_no_file_is_not_what_was_written(tmp_path: Path, make: Callable[[Path], None]) -> None:
+    """Opening a pipe would wait for ever."""
+    make(tmp_path / "a.npy")
+    assert on_disk(tmp_path / "a.npy", SAMPLE) is None
 
 
 def test_an_empty_list_is_a_list(tmp_path: Path, dtype: np.dtype) -> None:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from residue.archive.bag import Bag, seal
 from residue.archive.performance import FILE_NAME, Channel, ChannelKind, write_performance
-from residue.archive.prepared import PreparedPerformance, prepare
+from residue.archive.prepared import PreparedPerformance, prepare, prepared_folder
 from residue.archive.recorded import RAMP_S
 from residue.mapping.node import Source
 from residue.mapping.signals import Events, Kind, Span
@@ -124,6 +124,18 @@ def test_a_spoilt_file_in_the_cache_is_made_again(bag: Bag, tmp_path: Path) -> N
         file.write_bytes([b"", b"not an array", file.read_bytes()[:200], b"\x00" * 500][number % 4])
     prepared = prepare(bag.path, ALL, tmp_path / "cache")
     assert array(prepared, "forearm_left", Kind.FAST, Span(0, 96_000)).any()
+
+
+def test_a_folder_in_the_place_of_a_file_in_the_cache_makes_room(bag: Bag, tmp_path: Path) -> None:
+    """Such as after the repair of a file system: no file can be put into its place."""
+    cache = tmp_path / "cache"
+    prepare(bag.path, ALL, cache)
+    files = [file for file in prepared_folder(cache, bag.digest).iterdir() if file.is_file()]
+    for file in files:
+        file.unlink()
+        (file / "lost+found").mkdir(parents=True)
+    prepare(bag.path, ALL, cache)
+    assert [file.is_file() for file in files] == [True] * len(files)
 
 
 def test_a_conversion_cut_short_leaves_nothing_in_the_cache(bag: Bag, tmp_path: Path) -> None:

@@ -52,6 +52,14 @@ def test_a_changed_bit_is_told_and_the_file_is_removed_so_that_it_is_made_anew(f
     assert reread(folder, "first-batch", nobody) == []
 
 
+def test_a_pipe_in_its_place_is_told_and_removed_and_makes_nobody_wait(folder: Path) -> None:
+    (folder / "back_of_head.slow.npy").unlink()
+    os.mkfifo(folder / "back_of_head.slow.npy")
+    [finding] = reread(folder, "first-batch", nobody)
+    assert "it is not a regular file" in finding.what
+    assert not (folder / "back_of_head.slow.npy").exists()
+
+
 def test_a_file_that_was_written_anew_is_no_rot(folder: Path) -> None:
     reread(folder, "first-batch", nobody)
     file = folder / "beats.events.npy"

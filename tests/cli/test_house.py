@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import threading
 from collections.abc import Iterator
@@ -35,24 +36,34 @@ key = "rye and water"
 
 
 @contextmanager
-def listening(answer: str, *arguments: str) -> Iterator[tuple[int, list[OscMessage]]]:
-    """A house that gives every command the same answer: its port, and the commands that came."""
+def listening(answer: str, *arguments: str, plays: Path | None = None) -> Iterator[tuple[int, list[OscMessage]]]:
+    """A house that gives every command the same answer: its port, and the commands that came. plays: its folder."""
     came: list[OscMessage] = []
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as house:
         house.bind(("127.0.0.1", 0))
 
         def serve() -> None:
-            datagram, sender = house.recvfrom(4096)
-            came.append(OscMessage(datagram))
-            built = OscMessageBuilder(answer)
-            for argument in arguments:
+            message, sender = received()
+            while message.address == "/house/status":
+                send("/house/status", json.dumps({} if plays is None else {"installation": str(plays)}), to=sender)
+                message, sender = received()
+            came.append(message)
+            send(answer, *arguments, to=sender)
+
+        def received() -> tuple[OscMessage, tuple[str, int]]:
+            datagram, sender = house.recvfrom(8192)
+            return OscMessage(datagram), sender
+
+        def send(address: str, *told: str, to: tuple[str, int]) -> None:
+            built = OscMessageBuilder(address)
+            for argument in told:
                 built.add_arg(argument)
-            house.sendto(built.build().dgram, sender)
+            house.sendto(built.build().dgram, to)
 
         thread = threading.Thread(target=serve, daemon=True)
         thread.start()
         yield house.getsockname()[1], came
-        thread.join(10.0)
+        thread.join(10.0 if came else 0.0)
 
 
 def residue(*words: str) -> Result:
@@ -88,6 +99,28 @@ def test_port_and_key_are_read_from_room_toml(tmp_path: Path) -> None:
         done = residue("hold", str(tmp_path))
     assert done.exit_code == 0, done.output
     assert [message.params for message in came] == [["rye and water"]]
+
+
+def test_a_link_to_the_folder_that_plays_is_that_folder(tmp_path: Path) -> None:
+    hall, link = tmp_path / "hall", tmp_path / "link"
+    hall.mkdir()
+    link.symlink_to(hall)
+    with listening("/house/done", "/house/hold", plays=hall) as (port, came):
+        (hall / "room.toml").write_text(ROOM.format(port=port), encoding="utf-8")
+        assert residue("hold", str(link)).exit_code == 0
+    assert len(came) == 1
+
+
+@pytest.mark.parametrize("words", [["hold"], ["trim", "-6"], ["status"], ["status", "--json"], ["ready"]])
+def test_another_house_at_that_port_is_not_asked_in_the_place_of_this_one(tmp_path: Path, words: list[str]) -> None:
+    """The service plays /srv/residue, and a person asks for the folder in which the next piece is being made."""
+    with listening("/house/done", "/house/hold", plays=Path("/srv/residue")) as (port, came):
+        (tmp_path / "room.toml").write_text(ROOM.format(port=port), encoding="utf-8")
+        told = residue(*words, str(tmp_path))
+    assert told.exit_code == 1
+    assert came == []
+    assert f"127.0.0.1:{port}: The house that listens there plays /srv/residue, not {tmp_path}." in told.output
+    assert f"add --at 127.0.0.1:{port}" in told.output
 
 
 @pytest.mark.parametrize(

@@ -226,6 +226,18 @@ START, END = "DTSTART;TZID=Europe/Berlin:20260303T100000", "DTEND;TZID=Europe/Be
             id="broken rule",
         ),
         pytest.param(
+            event(START, END, f"SUMMARY;X={9_999 * 'a;'}:open"),
+            "The event '' has a line that cannot be read: Content line could not be parsed into parts: "
+            f"'SUMMARY;X={52 * 'a;'}…. Save it again in the calendar program.",
+            id="long line",
+        ),
+        pytest.param(
+            event(START, END, f"SUMMARY:{9_999 * 'a'}", "RRULE:FREQ=MINUTELY"),
+            f"The event '{160 * 'a'}…' of 2026-03-03 is repeated minutely. "
+            "A house opens daily, weekly, monthly or yearly.",
+            id="long title",
+        ),
+        pytest.param(
             event(START, "DTEND;VALUE=DATE:20260304", "SUMMARY:A"),
             "The event 'A' of 2026-03-03 has a date at one end and a time at the other. "
             "Give it two dates, or two times.",

@@ -51,6 +51,8 @@ CLEARANCE_DB = 6.0
 """Every step stays below the lowest cap by this, according to the readings so far."""
 UNEVEN_DB = 1.5
 """The rise of a reading may differ from the rise of the played level by this: our own judgement."""
+_MOST_A_ABOVE_C_DB = 3.0
+"""By the formulas of IEC 61672-1 A lies 1.94 dB above C at most, at high frequencies; the rest is for the meter."""
 LEAST_READINGS = 2
 """One reading says nothing of its spread."""
 _SECOND_S = 1.0
@@ -97,6 +99,17 @@ class CalibrationStep:
             return False
         caps = [cap for cap in self.caps if cap.quantity.weighting is Weighting.WD]
         return any(cap.at in (PLACE, self.name) for cap in caps)
+
+    @property
+    def needs_vibration(self) -> bool:
+        """Whether a cap needs the reading of a vibration meter that is still missing: of a shaker, or of this output.
+
+        It is then asked for up and down first, since a horizontal one stands beside it.
+        """
+        if self.reading is not None and self.reading.aw_m_per_s2 is not None:
+            return False
+        places = (PLACE, self.name) if self.output.transducer == "shaker" else (self.name,)
+        return any(cap.quantity.felt and cap.at in places for cap in self.caps)
 
     @property
     def output(self) -> Output:
@@ -277,6 +290,13 @@ def loud_enough(step: CalibrationStep) -> bool:
     if step.output.transducer == "shaker":
         return over_c >= ABOVE_BACKGROUND_DB and step.reading.dbc >= QUIETEST_SHAKER_DBC
     return min(over_a, over_c) >= ABOVE_BACKGROUND_DB and step.reading.dba >= QUIETEST_DBA
+
+
+def possible_background(reading: MeterReading) -> None:
+    """Raises ProblemError where A lies so far above C as no sound makes it."""
+    if reading.dba > reading.dbc + _MOST_A_ABOVE_C_DB:
+        what = f"{reading.dba:g} dB(A) lies above {reading.dbc:g} dB(C), and no sound reads so."
+        raise stopping("calibration, nothing playing", what, "Write A and then C, both read at the same time.")
 
 
 def makes_sense(step: CalibrationStep, reading: MeterReading) -> None:

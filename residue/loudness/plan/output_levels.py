@@ -34,6 +34,7 @@ from residue.loudness.stage import limiter
 from residue.loudness.stage.ending import Endings
 from residue.loudness.stage.protection import Conditioner, Delays, hop_energy
 from residue.problems import stopping
+from residue.small_files import at_once
 
 Floats = NDArray[np.float64]
 
@@ -82,7 +83,7 @@ class OutputLevels:
     def load(cls, path: Path) -> OutputLevels:
         """Reads a file from `save`. Raises ProblemError if it cannot be read."""
         try:
-            with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
+            with open(path, "rb", opener=at_once) as file, np.load(file, allow_pickle=False) as held:
                 return cls(**{one.name: held[one.name] for one in fields(cls)})
         except Exception as error:  # a damaged archive makes its readers raise nearly any error
             raise stopping(

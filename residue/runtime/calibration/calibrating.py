@@ -135,7 +135,10 @@ class Calibrating:
             low_hz, high_hz = PINK_BAND_HZ[output.transducer]
             self.technician.tell(f"It will play pink noise, {low_hz:g} Hz to {high_hz:g} Hz.")
             background = self._background()
-            step = self._measured(procedure.begin(name, self.room.output, caps, stimulus, background))
+            begun = procedure.begin(name, self.room.output, caps, stimulus, background)
+            if begun.needs_vibration:
+                self.technician.tell(_VIBRATION_TOO)
+            step = self._measured(begun)
         self.player.hush()
         return step
 
@@ -176,7 +179,9 @@ class Calibrating:
         """Asks for the meter's reading while nothing plays."""
         while True:
             try:
-                return _reading(self._answer("Nothing plays. The meter reads (A C): "))
+                reading = _reading(self._answer("Nothing plays. The meter reads (A C): "))
+                procedure.possible_background(reading)
+                return reading
             except ProblemError as error:
                 self._tell_all(error)
 
@@ -246,6 +251,9 @@ class Calibrating:
         """The step that an answer leads to; None to keep the reading. Raises ProblemError."""
         if answer == "-":
             return procedure.quieter(step)
+        if answer == "" and procedure.loud_enough(step) and step.needs_vibration:
+            what = "A cap limits vibration, and none was read."
+            raise stopping(f"calibration of {step.name}", what, "Write A, C and aw; or k to keep it without aw.")
         if answer == "k" or (answer == "" and procedure.loud_enough(step)):
             return None
         if answer == "+" or (answer == "" and step.reading is not None):
@@ -335,6 +343,10 @@ def _reading(answer: str) -> MeterReading:
     return MeterReading(*figures[:2], aw_m_per_s2=_acceleration(figures[2]) if len(figures) == 3 else None)
 
 
+_VIBRATION_TOO = (
+    "A cap limits vibration. Put a vibration meter on the floor or the seat, set to weighting Wk, up and down, and "
+    "type what it reads as a third number: aw in m/s²."
+)
 _TWO_FIGURES = "Write two numbers, A and then C, such as 62.5 65.0."
 _ONE_FIGURE = "Write one number in m/s², such as 0.12."
 
@@ -361,10 +373,11 @@ def _acceleration(read_m_per_s2: float) -> float:
 
 def _question(step: CalibrationStep) -> str:
     at = f"{step.name} at {step.played_dbfs:g} dBFS."
+    figures = "A C aw" if step.needs_vibration else "A C"
     if step.reading is None:
-        return f"{at} The meter reads (A C): "
+        return f"{at} The meter reads ({figures}): "
     if procedure.loud_enough(step) and not step.read_often_enough:
-        return f"{at} That is well above the background. Read the meter once more (A C): "
+        return f"{at} That is well above the background. Read the meter once more ({figures}): "
     if procedure.loud_enough(step):
         return f"{at}{_spread_told(step)} That is well above the background. Enter keeps it, + plays louder: "
     return f"{at} Not {ABOVE_BACKGROUND_DB:g} dB above the background yet. Enter plays 3 dB louder: "

@@ -413,11 +413,11 @@ class _Daemon:
         return step_state(asked, show.engine.snapshot, discipline(), timetable, digest, open_now=open_now)
 
     def _known(self) -> Known:
-        show, now, installation = self._show, self._clock.now(), self._in_force()
-        step = self._step_state()
+        show, now, installation, step = self._show, self._clock.now(), self._in_force(), self._step_state()
         opening = show.timekeeper.opening_at(now)
         return Known(
             now=now,
+            folder=installation.folder.resolve(),
             piece=installation.piece.title,
             place=installation.room.place,
             zone=show.timekeeper.zone,

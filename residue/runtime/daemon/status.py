@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import ceil, inf
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -41,6 +42,8 @@ class Known:
     """
 
     now: datetime
+    folder: Path
+    """Of the installation, without symbolic links."""
     piece: str
     place: str
     zone: ZoneInfo
@@ -89,6 +92,7 @@ def status(known: Known) -> dict[str, Any]:
             {"time": event.utc, "kind": event.kind, "text": event.text, "sender": event.sender}
             for event in known.events
         ],
+        "installation": str(known.folder),
         "piece": known.piece,
         "place": known.place,
         "time_zone": zone_at(known.zone, known.now).key,

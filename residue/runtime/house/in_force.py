@@ -35,6 +35,7 @@ from residue.schedule.beside import CALENDAR_FILE
 from residue.schedule.calendar import HORIZON_DAYS, Calendar
 from residue.schedule.spans import local
 from residue.schedule.watched import LoadedFiles, Refused, Watched
+from residue.small_files import read_whole
 
 _AHEAD_DAYS = HORIZON_DAYS + 60
 """The openings of so many days are ready before anybody who waits asks for them: 60 days more than the next change is
@@ -260,7 +261,7 @@ def _digests(files: Sequence[Path]) -> Mapping[Path, bytes]:
     found = dict.fromkeys(files, b"")
     for path in files:
         with suppress(OSError):
-            found[path] = hashlib.sha256(path.read_bytes()).digest()
+            found[path] = hashlib.sha256(read_whole(path)).digest()
     return found
 
 

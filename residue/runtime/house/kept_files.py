@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from residue.archive.beside import clear, clear_folder
 from residue.installation.load import (
     FILES,
     HOURS,
@@ -31,7 +32,7 @@ from residue.runtime.system.files import replace_file
 from residue.schedule.beside import calendar_of
 from residue.schedule.calendar_file import MOST_BYTES
 from residue.schedule.expansion import FILE_NAME as EXPANSION
-from residue.small_files import read_small
+from residue.small_files import read_small, read_whole
 
 _LINK = "in-force"
 """A link in the state folder to the folder with the files, so that all of them change in one step."""
@@ -166,7 +167,7 @@ _DAMAGED = Finding(
 def _belongs(kept_folder: Path, folder: Path) -> bool:
     """Whether files are kept, belong to this installation, and are unchanged."""
     try:
-        contents = {path.name: path.read_bytes() for path in kept_folder.iterdir() if path.name != EXPANSION}
+        contents = {path.name: read_whole(path) for path in kept_folder.iterdir() if path.name != EXPANSION}
         of_this = contents[_OF].decode() == str(folder.resolve())
         return of_this and kept_folder.resolve().name == f"{kept_folder.name}.{_digest(contents)}"
     except (OSError, KeyError, ValueError):
@@ -185,7 +186,7 @@ def _keep(installation: Installation, state: Path, hours: Mapping[str, bytes] | 
 def _is_other(link: Path, contents: Mapping[str, bytes], record: bytes | None) -> bool:
     try:
         return _digest(contents) not in link.resolve().name or (
-            record is not None and (link / EXPANSION).read_bytes() != record
+            record is not None and read_whole(link / EXPANSION) != record
         )
     except OSError:
         return True
@@ -199,8 +200,9 @@ def _write(state: Path, link: str, contents: Mapping[str, bytes], record: bytes 
     if record is not None:
         replace_file(place / EXPANSION, record)
     fresh = state / f"{link}.new"
-    fresh.unlink(missing_ok=True)
+    clear(fresh)
     fresh.symlink_to(place.name)
+    clear_folder(state / link)
     fresh.replace(state / link)
     for other in state.glob(f"{link}.*"):
         if other != place:
@@ -212,8 +214,8 @@ def _contents(installation: Installation, hours: Mapping[str, bytes] | None) -> 
     written, _ = read_room(places[ROOM] / ROOM)
     return {
         _OF: str(installation.folder.resolve()).encode(),
-        PIECE: (places[PIECE] / PIECE).read_bytes(),
-        ROOM: (places[ROOM] / ROOM).read_bytes() if written == room else room_toml(room).encode(),
+        PIECE: read_whole(places[PIECE] / PIECE),
+        ROOM: read_whole(places[ROOM] / ROOM) if written == room else room_toml(room).encode(),
         **(hours_files(places[HOURS]) if hours is None else hours),
     }
 

@@ -17,6 +17,7 @@ from functools import partial
 from itertools import chain
 from pathlib import Path
 
+from residue.archive.beside import clear
 from residue.loudness.stage.history import UNTOLD_SHARE, SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.caps_in_force import CapsRow
@@ -194,6 +195,9 @@ class LevelLog:
             # A technician as root: the service that owns the folder must be able to write the log too.
             self._path.touch()
             shutil.chown(self._path, self._path.parent.stat().st_uid, self._path.parent.stat().st_gid)
+        for beside in self._beside("-wal", "-shm", "-journal"):  # SQLite opens no link or folder, and waits at a pipe
+            if beside.is_symlink() or not beside.is_file():
+                clear(beside)
         connection = sqlite3.connect(self._path, timeout=2.0)
         with ExitStack() as unless_whole:
             unless_whole.callback(connection.close)
@@ -335,12 +339,17 @@ class LevelLog:
                     return unseen(told, now, up)
         return None
 
+    def _beside(self, *endings: str) -> Iterator[Path]:
+        """What SQLite keeps beside the database."""
+        return (self._path.with_name(self._path.name + ending) for ending in endings)
+
     def _set_aside(self) -> None:
         """Begins a new log, so that a damaged one does not end all logging; the last damaged one is kept for people."""
         aside = self._path.with_name(self._path.name + SPOILT_SUFFIX)
+        clear(aside)
         self._path.replace(aside)
-        for part in ("-wal", "-shm"):
-            self._path.with_name(self._path.name + part).unlink(missing_ok=True)
+        for beside in self._beside("-wal", "-shm"):
+            clear(beside)
         logger.error("The level log is damaged. It was moved to %s, and a new one begins.", aside.name)
         text = f"Its contents are in {aside.name}. Every cap counts as used up at starts that need it."
         self.write([event(datetime.now(UTC), uptime(), SPOILT, text)])

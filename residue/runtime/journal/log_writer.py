@@ -14,6 +14,7 @@ from functools import partial
 from math import inf
 from pathlib import Path
 
+from residue.archive.beside import clear_folder
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.stage.history import LogLag
 from residue.mapping.signals import frame_at
@@ -165,8 +166,11 @@ class LogWriter:
 
     def _write_memory(self, memory: bytes | None) -> None:
         if memory is not None and memory != self._written_memory:
+            before = self._memory_path.with_name(MEMORY_BEFORE_FILE)
+            for path in (self._memory_path, before):
+                clear_folder(path)
             with suppress(FileNotFoundError):  # the one before is kept: one damaged file must not end a hold
-                self._memory_path.replace(self._memory_path.with_name(MEMORY_BEFORE_FILE))
+                self._memory_path.replace(before)
             replace_file(self._memory_path, memory)
             self._written_memory = memory
 

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import msgspec
 
+from residue.archive.beside import clear, clear_folder
 from residue.small_files import read_small
 
 FILE_NAME, BEFORE_NAME = "sent.lines", "sent-before.lines"
@@ -78,10 +79,11 @@ class SecondCopy:
     def begin_anew(self, told: Iterable[LineTold]) -> None:
         """Replaces all lines by these."""
         making = self._path.with_name(self._path.name + ".new")
-        making.unlink(missing_ok=True)
+        clear(making)
         lines = [_encoded(one) for one in told]
         self._write(making, lines)
-        self._before.unlink(missing_ok=True)
+        clear(self._before)
+        clear_folder(self._path)
         making.replace(self._path)
         self._lines = len(lines)
 

@@ -19,6 +19,7 @@ from residue.mapping.form import FORM
 from residue.mapping.lineage import Lineages
 from residue.mapping.playback import Playback
 from residue.mapping.signals import frame_at
+from residue.small_files import read_whole
 
 logger = logging.getLogger(__name__)
 
@@ -108,7 +109,7 @@ class Checkpoints:
         for name, key in self.lineages[section].items():
             path = self._path(key, frame)
             try:
-                content = path.read_bytes()
+                content = read_whole(path)
             except FileNotFoundError:
                 continue
             except OSError as error:

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import residue
-from residue.archive.beside import file_beside
+from residue.archive.beside import clear, own_file_beside
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
@@ -49,6 +49,7 @@ from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
 from residue.runtime.planning.foreseen import foreseen
 from residue.runtime.system.clock import uptime
 from residue.runtime.system.on_cores import on_cores
+from residue.small_files import read_whole
 
 logger = logging.getLogger(__name__)
 
@@ -189,12 +190,12 @@ def _output_levels(
         try:
             return OutputLevels.load(path)
         except ProblemError:
-            path.unlink()  # damaged by a power cut or a bad disk: make it again
+            clear(path)  # damaged by a power cut or a bad disk: make it again
     with suppress(OSError):  # without space for them it plays nevertheless
         kept.begin()
     known = _measured(installation, performance, kept, cache_folder, progress, heard)
     try:
-        with file_beside(path) as making:
+        with own_file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
         logger.warning("The levels are not kept, and made again each time: %s", error)
@@ -409,7 +410,7 @@ def _digest(*parts: bytes) -> str:
 def _content(path: Path) -> bytes:
     """The digest of a file; empty if it cannot be read, which the preparation reports."""
     try:
-        return hashlib.sha256(path.read_bytes()).digest()
+        return hashlib.sha256(read_whole(path)).digest()
     except OSError:
         return b""
 

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from residue.archive.beside import asked_for
+from residue.archive.beside import asked_for, clear, clear_folder
 from residue.problems import stopping
 
 if TYPE_CHECKING:  # the daemon draws nothing, and does not load the libraries for it
@@ -23,7 +23,9 @@ def replace_file(path: Path, content: bytes) -> None:
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(path.name + ".new")
-    with beside.open("wb") as file:
+    clear(beside)  # writing to a pipe would wait for ever, and a link leads elsewhere
+    clear_folder(path)
+    with beside.open("xb") as file:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import warnings
 from collections.abc import Iterator
 from dataclasses import fields
@@ -66,4 +67,10 @@ def test_levels_survive_being_kept(tmp_path: Path) -> None:
 def test_a_broken_file_is_named(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "kept.npz").write_bytes(content)
     with pytest.raises(ProblemError, match="levels cannot be read"):
+        OutputLevels.load(tmp_path / "kept.npz")
+
+
+def test_a_pipe_in_its_place_makes_nobody_wait(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "kept.npz")
+    with pytest.raises(ProblemError, match="not a regular file"):
         OutputLevels.load(tmp_path / "kept.npz")

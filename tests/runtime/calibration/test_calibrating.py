@@ -142,6 +142,25 @@ def test_a_room_is_calibrated_as_it_is(tmp_path: Path) -> None:
     assert 'take levels_at_the_ear = "unknown" out of room.toml' in bench.technician.heard
 
 
+def test_a_cap_on_vibration_asks_for_it_before_a_shaker_is_kept(tmp_path: Path) -> None:
+    """Else `check` stops the house afterwards, and sends the technician here again."""
+    cap = '[[cap]]\nquantity = "A(8) horizontal"\nlimit_m_per_s2 = 40.0'
+    bench = Bench(tmp_path, HALL, more=cap)
+    bench.technician.instead = {"Enter keeps it, +": iter(["", "", "k"])}  # left, and then floor
+    assert bench.walk() == ["left", "floor"]
+    assert bench.technician.heard.count("A cap limits vibration. Put a vibration meter on the floor") == 1
+    assert "none was read. Write A, C and aw; or k to keep it without aw." in bench.technician.heard
+    assert {asked.split()[0] for asked in bench.technician.asked if "(A C aw)" in asked} == {"floor"}
+    assert "what a body feels of this output stays unknown" in bench.technician.heard
+
+
+def test_a_background_of_which_a_and_c_were_swapped_is_asked_again(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.instead = {"Nothing plays": iter(["50 38", "q"])}
+    assert bench.walk() == []
+    assert "50 dB(A) lies above 38 dB(C), and no sound reads so. Write A and then C" in bench.technician.heard
+
+
 @pytest.mark.parametrize(
     ("hall", "limit"),
     [

@@ -23,8 +23,8 @@ pytestmark = pytest.mark.real_time
 
 STATUS_KEYS = [
     *("house", "performance", "playhead_s", "section", "readings", "levels", "caps", "health", "events"),
-    *("piece", "place", "time_zone", "now", "open", "opens", "closes", "held_until", "bag", "tone", "lowered"),
-    *("in_step", "light", "proof", "assumed"),
+    *("installation", "piece", "place", "time_zone", "now", "open", "opens", "closes", "held_until", "bag", "tone"),
+    *("lowered", "in_step", "light", "proof", "assumed"),
 ]
 
 

@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import cast
 from zoneinfo import ZoneInfo
 
@@ -28,6 +29,7 @@ NOW = datetime(2026, 3, 3, 9, 4, 21, tzinfo=UTC)
 CLOSES = datetime(2026, 3, 3, 18, 0, tzinfo=BERLIN)
 QUIET = Known(
     now=NOW,
+    folder=Path("/srv/residue"),
     piece="Night Dough",
     place="North hall",
     zone=BERLIN,

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 import shutil
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -314,6 +315,37 @@ def test_a_spoilt_copy_of_the_files_in_force_does_not_keep_a_house_with_a_broken
     assert any(one.startswith("One of the two copies of the files in force is damaged.") for one in said)
     house.start()
     assert not any("damaged" in finding.what for finding in house.in_force().findings)
+
+
+@pytest.mark.parametrize("spoilt", ["in-force", "in-force-copy"])
+def test_a_pipe_in_a_copy_of_the_files_in_force_keeps_no_house_from_starting(installation: Path, spoilt: str) -> None:
+    """Whoever opens it to read waits for somebody who writes."""
+    house = Kitchen(installation)
+    kept_room = house.state / spoilt / "room.toml"
+    kept_room.unlink()
+    os.mkfifo(kept_room)
+    house.start()
+    assert kept_room.read_bytes() == (installation / "room.toml").read_bytes(), "it is mended"
+
+
+@pytest.mark.parametrize("name", ["in-force", "in-force-copy", "in-force.new"])
+def test_a_folder_in_the_place_of_a_link_to_the_files_in_force_is_cleared_away(installation: Path, name: str) -> None:
+    house = Kitchen(installation)
+    (house.state / name).unlink(missing_ok=True)
+    (house.state / name / "lost+found").mkdir(parents=True)
+    save(installation, MORNING, EVENING)
+    house.start(by_person=True)
+    for link in ("in-force", "in-force-copy"):
+        assert (house.state / link).is_symlink()
+        assert (house.state / link / "hours.toml").read_bytes() == (installation / "hours.toml").read_bytes()
+
+
+def test_a_pipe_beside_makes_nobody_wait_who_looks_at_the_files(installation: Path) -> None:
+    house = Kitchen(installation)
+    (installation / "piece.toml").unlink()
+    os.mkfifo(installation / "piece.toml")
+    house.wait()
+    assert house.in_force().piece.title
 
 
 def test_hours_that_are_gone_do_not_keep_the_house_from_starting(installation: Path) -> None:

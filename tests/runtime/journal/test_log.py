@@ -395,12 +395,12 @@ def test_a_house_whose_first_rows_had_to_wait_has_lost_nothing(tmp_path: Path) -
     """At its very first start the disk took its memory before it took a row."""
     path, now = tmp_path / "levels.sqlite", datetime.now(UTC)
     started, ended = EventRow(utc=stamp(now), kind=STARTED, text=""), EventRow(utc=stamp(now), kind=ENDED, text="")
-    path.mkdir()
+    path.symlink_to(tmp_path / "nowhere" / "levels.sqlite")
     with closing(LevelLog(path)) as log:
-        with pytest.raises(sqlite3.OperationalError):
+        with pytest.raises(FileNotFoundError):
             log.write([started])
         (tmp_path / MEMORY_FILE).write_bytes(b"{}")
-        path.rmdir()
+        path.unlink()
         log.write([started])
         log.write([ended])
         assert not log.sent_before(now, uptime(), 900).unreadable
@@ -442,6 +442,61 @@ def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played
         (None, 20.0),
     ]
     assert levels[0].laeq_db == pytest.approx(61.0 - 3.01, abs=0.01)  # half of the time
+
+
+@pytest.mark.parametrize("aside", ["file", "folder", "nothing"])
+def test_a_folder_in_the_place_of_the_log_is_set_aside(tmp_path: Path, aside: str) -> None:
+    """Such as after the repair of a file system; a file cannot be put into its place, nor it into that of a file."""
+    path = tmp_path / "levels.sqlite"
+    for place in (path, tmp_path / "levels.sqlite-wal"):
+        (place / "lost+found").mkdir(parents=True)
+    if aside == "folder":
+        (tmp_path / "levels.sqlite.spoilt" / "old").mkdir(parents=True)
+    elif aside == "file":
+        (tmp_path / "levels.sqlite.spoilt").write_text("old")
+    with closing(LevelLog(path)) as log:
+        with pytest.raises(sqlite3.Error):
+            log.write([second(1.0)])
+        log.write([second(1.0)])
+        assert log.sent_before(datetime.now(UTC), uptime(), 900).unreadable
+    assert [*(tmp_path / "levels.sqlite.spoilt").iterdir()] == [tmp_path / "levels.sqlite.spoilt" / "lost+found"]
+
+
+@pytest.mark.parametrize("ending", ["-wal", "-shm", "-journal"])
+@pytest.mark.parametrize(
+    "make",
+    [
+        pytest.param(os.mkfifo, id="pipe"),
+        pytest.param(lambda path: (path / "lost+found").mkdir(parents=True), id="folder"),
+        pytest.param(lambda path: path.symlink_to(path.with_name("other")), id="link"),
+        pytest.param(lambda path: path.symlink_to("/nowhere/at/all"), id="link to nowhere"),
+    ],
+)
+def test_what_stands_where_sqlite_keeps_its_own_makes_room(
+    tmp_path: Path, make: Callable[[Path], None], ending: str
+) -> None:
+    """SQLite opens no link and no folder there, as long as it is tried, and waits for whoever writes to a pipe."""
+    path, other = tmp_path / "levels.sqlite", tmp_path / "other"
+    other.write_text("of somebody else")
+    with closing(LevelLog(path)) as log:
+        log.write([second(1.0)])
+    make(tmp_path / f"levels.sqlite{ending}")
+    with closing(LevelLog(path)) as log:
+        log.write([second(2.0)])
+    with closing(sqlite3.connect(path)) as reader:
+        assert reader.execute("SELECT count(*) FROM second").fetchone() == (2,), "what was there before is kept"
+    assert other.read_text() == "of somebody else"
+
+
+@pytest.mark.parametrize("name", ["memory.json", "memory-before.json"])
+def test_a_folder_in_the_place_of_the_memory_is_cleared_away(log: LevelLog, tmp_path: Path, name: str) -> None:
+    (tmp_path / name / "lost+found").mkdir(parents=True)
+    scribe = LogWriter(log, tmp_path / "memory.json")
+    scribe.start()
+    scribe.remember(b'{"index": 3}')
+    assert scribe.end(wait_s=20)
+    assert (tmp_path / "memory.json").read_bytes() == b'{"index": 3}'
+    assert scribe.trouble is None
 
 
 def test_a_minute_tells_of_a_cap_only_what_all_of_it_tells() -> None:
@@ -629,7 +684,7 @@ def test_a_disk_that_does_not_even_answer_is_told_of(tmp_path: Path) -> None:
 
 
 def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
-    (tmp_path / "levels.sqlite").mkdir()
+    (tmp_path / "levels.sqlite").symlink_to(tmp_path / "nowhere" / "levels.sqlite")
     scribe = LogWriter(LevelLog(tmp_path / "levels.sqlite"), tmp_path / "memory.json")
     scribe.put(second(0))
     scribe.remember(b'{"held_by": "front desk"}')
@@ -640,8 +695,8 @@ def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
 
 
 def test_rows_do_not_wait_for_a_memory_that_cannot_be_written(log: LevelLog, tmp_path: Path) -> None:
-    (tmp_path / "memory.json.new").mkdir()  # where it is written before it is renamed
-    scribe = LogWriter(log, tmp_path / "memory.json")
+    (tmp_path / "in the way").write_text("a file where the folder should be")
+    scribe = LogWriter(log, tmp_path / "in the way" / "memory.json")
     scribe.remember(b"{}")
     scribe.start()
     assert _soon(lambda: scribe.trouble is not None)

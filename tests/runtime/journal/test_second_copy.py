@@ -323,6 +323,15 @@ def test_something_else_in_its_place_makes_nobody_wait(fifo: Path) -> None:
         SecondCopy(fifo).read()
 
 
+@pytest.mark.parametrize("name", [FILE_NAME, BEFORE_NAME, f"{FILE_NAME}.new"])
+def test_it_begins_anew_whatever_stands_in_its_place(tmp_path: Path, name: str) -> None:
+    (tmp_path / name / "lost+found").mkdir(parents=True)
+    copy = SecondCopy(tmp_path)
+    copy.begin_anew([told(174)])
+    assert copy.read() == [told(174)]
+    assert [path.name for path in tmp_path.iterdir()] == [FILE_NAME]
+
+
 def test_a_cut_run_counts_by_the_copy_as_by_the_database(state: Path) -> None:
     with closing(LevelLog(state / DATABASE)) as log:
         log.write([happened(0.5, STARTED), happened(0.2, ENDED)])

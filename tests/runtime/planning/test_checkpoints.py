@@ -113,6 +113,28 @@ def test_one_that_is_spoilt_is_as_good_as_none(
         last.write_bytes(whole)
 
 
+def test_a_pipe_in_its_place_makes_nobody_wait(planned: Planned, caplog: pytest.LogCaptureFixture) -> None:
+    last = max(planned.files, key=lambda path: (path.stem, path.stat().st_size))
+    whole = last.read_bytes()
+    last.unlink()
+    os.mkfifo(last)
+    try:
+        assert 0 < planned.before(LATE).position < int(last.stem)
+        assert "cannot be read" in caplog.text
+    finally:
+        last.unlink()
+        last.write_bytes(whole)
+
+
+def test_a_folder_in_the_place_of_the_levels_makes_room(planned: Planned) -> None:
+    levels = levels_path(planned.installation, planned.performance.digest, planned.cache)
+    whole = levels.read_bytes()
+    levels.unlink()
+    (levels / "lost+found").mkdir(parents=True)
+    planned.plan()
+    assert levels.read_bytes() == whole
+
+
 def test_one_that_is_still_being_made_is_passed_over(planned: Planned) -> None:
     """Another process may write at this moment, and a power cut may have left half of it."""
     last = max(planned.files, key=lambda path: path.stem)
