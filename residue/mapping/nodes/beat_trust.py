@@ -67,7 +67,7 @@ class BeatTrust:
         return trust
 
 
-class Intervals:
+class MeasuredIntervals:
     """The intervals of beats as they come, and whether each was measured: both beats that it lies between are trusted.
 
     One that borders on an artefact says nothing about the heart, and is left out of its variability: Task Force of ESC

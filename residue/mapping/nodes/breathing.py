@@ -14,7 +14,7 @@ from residue.dsp.filters import SosFilter
 from residue.dsp.intervals import OutOfPlace, Plausible
 from residue.dsp.sliding import SlidingMean
 from residue.mapping.node import Block, EventsIn, NodeContext, Step, Trusted
-from residue.mapping.nodes.beat_trust import BeatTrust, Intervals
+from residue.mapping.nodes.beat_trust import BeatTrust, MeasuredIntervals
 from residue.mapping.nodes.fields import WindowS
 from residue.mapping.nodes.heart import Rate, check_rates
 from residue.mapping.nodes.shapes import SlowNode
@@ -52,7 +52,7 @@ class RespiratoryModulation(SlowNode, frozen=True):
         plausible, steps = Plausible(60 / self.highest, 60 / self.lowest), Staircase(0.0)
         band = SosFilter(filters.bandpass(_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
         mean = SlidingMean(max(1, round(self.window_s * CONTROL_RATE_HZ)))
-        first_s, before_s, trust, intervals = math.nan, math.nan, BeatTrust(_SURE_OF), Intervals()
+        first_s, before_s, trust, intervals = math.nan, math.nan, BeatTrust(_SURE_OF), MeasuredIntervals()
         out_of_place, kept_s = OutOfPlace(), deque[float](maxlen=3)
 
         def step(block: Block) -> Trusted:

@@ -14,7 +14,7 @@ from residue.dsp.intervals import OutOfPlace, Plausible
 from residue.dsp.qrs import QUICK, SURE, BeatFinder
 from residue.dsp.sliding import sliding_maximum
 from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
-from residue.mapping.nodes.beat_trust import BeatTrust, Intervals
+from residue.mapping.nodes.beat_trust import BeatTrust, MeasuredIntervals
 from residue.mapping.nodes.fields import HoldS, WindowS
 from residue.mapping.nodes.shapes import InputShapes, SlowNode
 from residue.mapping.nodes.staircase import SinceEvent, Staircase
@@ -192,7 +192,7 @@ class Rmssd(SlowNode, frozen=True):
         """A staircase that changes with the beats; across an interval that was left out there is no difference."""
         plausible, squares = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats - 1)
         variability, trust, before_s = Staircase(0.0), BeatTrust(self.beats - 1, self.beats - 1), math.nan
-        out_of_place, intervals = OutOfPlace(), Intervals()
+        out_of_place, intervals = OutOfPlace(), MeasuredIntervals()
 
         def step(block: Block) -> Trusted:
             nonlocal before_s
