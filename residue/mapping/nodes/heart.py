@@ -39,7 +39,7 @@ class Beats(Node, frozen=True):
 
     The first beat comes at once if it is clearly strong; in noise, after two that look alike. "quick" is for live play:
     in noise, and with high T waves, it finds fewer beats and gives more false ones. Trust: how sure the last four beats
-    are, by their likeness; at most 0.55 in a beat that is less like those before it than usual, as an extra beat is, and
+    are, by their likeness; at most 0.55 in a beat that is less like those before it than usual, as an extra beat, and
     little in several such, as while a hand touches an electrode; it fades while no beat comes. Latency: 0.25 s after
     the R wave, "quick" 0.13 s; longer for a weak beat that is found by looking back; in the first 0.15 s of a recording
     no beat is found.
