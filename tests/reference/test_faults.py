@@ -84,7 +84,7 @@ QUICK = [
     ("breath rate", "noise 0.1 to 0.5 Hz", 0.08),
     ("skin, tonic", "white noise", 0.0),
     ("skin, phasic", "noise 20 to 150 Hz", 0.0),
-    ("skin, phasic", "in its place electrodes of a muscle", 0.0),
+    ("skin, phasic", "in its place electrodes of a muscle", 0.05),
     ("breath rate", "a cable swings at 1.1 Hz", 0.0),
     ("envelope", "clipped to half", 0.04),
     ("median frequency", "falls off, last digit", 0.0),

@@ -13,7 +13,10 @@ EVERY = (TONES_HZ, LEVELS_DBFS)
 
 @pytest.mark.parametrize(
     ("tones_hz", "levels_dbfs"),
-    [pytest.param(*SOME, id="some"), pytest.param(*EVERY, id="all", marks=pytest.mark.long)],
+    [
+        pytest.param(*SOME, id="some"),
+        pytest.param(*EVERY, id="all", marks=[pytest.mark.long, pytest.mark.timeout(3_600)]),
+    ],
 )
 def test_no_low_tone_is_taken_for_direct_current_nor_passes_a_cap(
     tones_hz: Sequence[int], levels_dbfs: Sequence[float]

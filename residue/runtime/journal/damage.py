@@ -32,8 +32,6 @@ def is_spoilt(error: Exception, path: Path) -> bool:
     """Whether the file is no longer a usable database, which another attempt does not repair."""
     if isinstance(error, sqlite3.OperationalError) and not hasattr(error, "sqlite_errorname"):
         return True  # the module of Python, which finds no text where SQLite keeps the names of columns
-    if path.exists() and not path.is_file():
-        return True
     if getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB"):
         return True
     return _is_of_no_version(path)

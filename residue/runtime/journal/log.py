@@ -248,7 +248,7 @@ class LevelLog:
                 tells = not _tells_nothing(connection)
         except (sqlite3.Error, OSError) as error:
             self.close()
-            if is_spoilt(error, self._path):
+            if (self._path.exists() and not self._path.is_file()) or is_spoilt(error, self._path):
                 self._set_aside()
             raise
         self._left, self._only_copied = (), frozenset()
